@@ -1,0 +1,204 @@
+"""The story in one screen: census → charts → picture → rules → advice and notices → inbox → report.
+
+One patient's failure never stops the others. An incomplete read is never taken for an empty chart: it is reported,
+and the writer is told, so that nothing is taken back because of it.
+"""
+
+import asyncio
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+from typing import Protocol as Shape
+
+from andante import log
+from andante.chart.chart import Chart, Inbox
+from andante.chart.codes import CodeMap
+from andante.chart.open_items import patients_with_open_items
+from andante.chart.reader import ChartReader
+from andante.chart.to_picture import to_picture
+from andante.domain.advice import Assessment
+from andante.domain.protocol import Protocol
+from andante.errors import AndanteError
+from andante.rules import evaluate
+from andante.writeback.plan import Cancel, Create, Refresh, Revoke
+from andante.writeback.writer import Delivery, InboxWriter
+
+_BATCH = 20  # inboxes read with one search
+_BATCHES_AT_ONCE = 2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Basis:
+    """What every assessment rests on."""
+
+    codes: CodeMap
+    protocol: Protocol
+    zone: tzinfo
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """What came of one patient. `problem` names what went wrong, without patient data; empty when nothing did."""
+
+    patient: str
+    assessment: Assessment | None = None
+    delivery: Delivery | None = None
+    incomplete: tuple[str, ...] = ()
+    problem: str = ""
+
+    @property
+    def whole(self) -> bool:
+        """Read whole, assessed, and the inbox as it should be."""
+        unsettled = self.delivery is not None and (self.delivery.unsettled or bool(self.delivery.held_back))
+        return not self.problem and not self.incomplete and not unsettled
+
+
+@dataclass(frozen=True, kw_only=True)
+class RoundReport:
+    """One pass over the census. `remarks` are about the server, not about a patient."""
+
+    now: datetime
+    dry_run: bool
+    outcomes: tuple[Outcome, ...]
+    census_complete: bool
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def whole(self) -> bool:
+        return self.census_complete and all(outcome.whole for outcome in self.outcomes)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """In the order they are told."""
+        done = [outcome.delivery for outcome in self.outcomes if outcome.delivery is not None]
+        return {
+            "patients": len(self.outcomes),
+            "advised": sum(_is_advised(outcome) for outcome in self.outcomes),
+            "created": sum(delivery.count(Create) for delivery in done),
+            "kept": sum(delivery.count(Refresh) for delivery in done),
+            "cancelled": sum(delivery.count(Cancel) for delivery in done),
+            "revoked": sum(delivery.count(Revoke) for delivery in done),
+            "incomplete": sum(bool(outcome.incomplete) for outcome in self.outcomes),
+            "failed": sum(bool(outcome.problem) for outcome in self.outcomes),
+        }
+
+
+class Progress(Shape):
+    """Told how many patients of how many are done."""
+
+    def __call__(self, done: int, total: int) -> None: ...
+
+
+def assess_chart(chart: Chart, basis: Basis, *, now: datetime) -> Assessment:
+    """One patient, from the chart to everything said about it. Pure but for the chart it is given."""
+    return evaluate(to_picture(chart, basis.codes, basis.zone, now), basis.protocol, now)
+
+
+async def round_over(
+    reader: ChartReader,
+    writer: InboxWriter,
+    basis: Basis,
+    *,
+    now: datetime,
+    dry_run: bool = False,
+    progress: Progress | None = None,
+) -> RoundReport:
+    """One pass over everybody in the hospital, and over those who left it with something of ours still open.
+
+    Raises a ServerError when the census cannot be read: then nothing is known and nothing was done.
+    """
+    census = await reader.census()
+    left_open = await patients_with_open_items(reader)
+    patients = sorted({stay.patient_id for stay in census.stays} | set(left_open.patients))
+    outcomes: list[Outcome] = []
+    running: set[asyncio.Task[list[Outcome]]] = set()
+
+    def collect(finished: set[asyncio.Task[list[Outcome]]]) -> None:
+        for task in finished:
+            outcomes.extend(task.result())
+        if progress is not None:
+            progress(len(outcomes), len(patients))
+
+    try:
+        async for batch in _batches(reader.charts(patients)):
+            running.add(asyncio.create_task(_serve(batch, reader, writer, basis, now=now, dry_run=dry_run)))
+            if len(running) >= _BATCHES_AT_ONCE:
+                finished, running = await asyncio.wait(running, return_when=asyncio.FIRST_COMPLETED)
+                collect(finished)
+        while running:
+            finished, running = await asyncio.wait(running, return_when=asyncio.FIRST_COMPLETED)
+            collect(finished)
+    finally:
+        for task in running:
+            task.cancel()
+    problems = (*census.problems, *reader.remarks, *left_open.problems)
+    return RoundReport(
+        now=now,
+        dry_run=dry_run,
+        outcomes=tuple(sorted(outcomes, key=lambda outcome: outcome.patient)),
+        census_complete=census.complete,
+        remarks=tuple(dict.fromkeys(problem.text for problem in problems)),
+    )
+
+
+async def review_one(
+    reader: ChartReader, writer: InboxWriter, basis: Basis, patient_id: str, *, now: datetime
+) -> Outcome | None:
+    """One patient now; None when not in the hospital. Raises a ServerError when the census cannot be read."""
+    census = await reader.census(patient_id=patient_id)
+    if not any(stay.patient_id == patient_id for stay in census.stays):
+        return None
+    charts = [chart async for chart in reader.charts([patient_id])]
+    outcomes = await _serve(charts, reader, writer, basis, now=now, dry_run=False)
+    return outcomes[0] if outcomes else None
+
+
+async def _batches(charts: AsyncIterator[Chart]) -> AsyncIterator[list[Chart]]:
+    batch: list[Chart] = []
+    async for chart in charts:
+        batch.append(chart)
+        if len(batch) == _BATCH:
+            yield batch
+            batch = []
+    if batch:
+        yield batch
+
+
+async def _serve(
+    charts: Sequence[Chart],
+    reader: ChartReader,
+    writer: InboxWriter,
+    basis: Basis,
+    *,
+    now: datetime,
+    dry_run: bool,
+) -> list[Outcome]:
+    inboxes = {inbox.patient_id: inbox for inbox in await reader.inbox(chart.patient_id for chart in charts)}
+    return list(
+        await asyncio.gather(
+            *(_serve_one(c, inboxes[c.patient_id], writer, basis, now=now, dry_run=dry_run) for c in charts)
+        )
+    )
+
+
+async def _serve_one(
+    chart: Chart, inbox: Inbox, writer: InboxWriter, basis: Basis, *, now: datetime, dry_run: bool
+) -> Outcome:
+    assessment: Assessment | None = None
+    try:
+        assessment = assess_chart(chart, basis, now=now)
+        delivery = await writer.deliver(assessment, inbox, complete=not chart.incomplete, dry_run=dry_run)
+    except Exception as error:
+        # The others must still be served. What failed is told by its kind: other errors' texts may hold patient data.
+        log.warn("patient.failed", error=error)
+        problem = str(error) if isinstance(error, AndanteError) else f"a defect of ours ({type(error).__name__})"
+        return Outcome(
+            patient=chart.reference, assessment=assessment, incomplete=chart.incomplete, problem=problem
+        )
+    return Outcome(
+        patient=chart.reference, assessment=assessment, delivery=delivery, incomplete=chart.incomplete
+    )
+
+
+def _is_advised(outcome: Outcome) -> bool:
+    return outcome.assessment is not None and not outcome.assessment.advice.code.is_silent

@@ -1,0 +1,239 @@
+"""Which codes, unit spellings and words are accepted: `shared/codes.toml`, overlaid by a site's own file."""
+
+import hashlib
+import tomllib
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+import msgspec
+
+from andante.chart.code_tables import (
+    AppliesToCode,
+    DietCode,
+    Document,
+    DrugCode,
+    Entry,
+    FindingCode,
+    IntakeCode,
+    LabCode,
+    MeasureCode,
+    NotSerumCode,
+    PanelCode,
+    RiskCode,
+    SeverityCode,
+    TimingCode,
+    UnitSpelling,
+    Words,
+)
+from andante.chart.datatypes import CodeableConcept, Coding
+from andante.errors import InputError
+from andante.shared_files import shared
+
+E = TypeVar("E", bound=Entry)
+_MAX_BYTES = 1024 * 1024
+Tree = dict[str, Any]
+
+
+class Index(Generic[E]):
+    """One table, looked up by system and code."""
+
+    def __init__(self, entries: Iterable[E], systems: Mapping[str, tuple[str, ...]]) -> None:
+        self._entries = tuple(entries)
+        self._exact: dict[tuple[str, str], E] = {}
+        self._prefixed: dict[str, list[tuple[str, E]]] = defaultdict(list)
+        for entry in self._entries:
+            for url in systems[entry.system]:
+                if entry.prefix:
+                    self._prefixed[url].append((_undotted(entry.code), entry))
+                else:
+                    self._exact[url, entry.code] = entry
+
+    def __iter__(self) -> Iterator[E]:
+        return iter(self._entries)
+
+    @property
+    def tokens(self) -> frozenset[str]:
+        """`system|code` of every entry that is not a prefix."""
+        return frozenset(f"{system}|{code}" for system, code in self._exact)
+
+    def of(self, coding: Coding | None) -> E | None:
+        """The entry of one coding; of several prefixes the longest."""
+        if coding is None or not coding.system or not coding.code:
+            return None
+        found = self._exact.get((coding.system, coding.code))
+        if found is not None:
+            return found
+        code = _undotted(coding.code)
+        fitting = [pair for pair in self._prefixed.get(coding.system, ()) if code.startswith(pair[0])]
+        return max(fitting, key=lambda pair: len(pair[0]))[1] if fitting else None
+
+    def among(self, *concepts: CodeableConcept | None) -> tuple[E, ...]:
+        """Every entry that one of the concepts' codings names, each once."""
+        found = (self.of(coding) for concept in concepts if concept for coding in concept.coding)
+        return tuple(dict.fromkeys(entry for entry in found if entry is not None))
+
+
+def _undotted(code: str) -> str:
+    return code.replace(".", "")
+
+
+@dataclass(frozen=True, kw_only=True)
+class CodeMap:
+    """Every accepted code, by table. `hash` identifies the content; `changes` says in words what a site
+    altered.
+    """
+
+    labs: Index[LabCode]
+    not_serum: Index[NotSerumCode]
+    panels: Index[PanelCode]
+    measures: Index[MeasureCode]
+    intakes: Index[IntakeCode]
+    energy_goals: Index[Entry]
+    diets: Index[DietCode]
+    drugs: Index[DrugCode]
+    findings: Index[FindingCode]
+    risks: Index[RiskCode]
+    severities: Index[SeverityCode]
+    specimen_problems: Index[Entry]
+    not_blood: Index[Entry]
+    timings: Index[TimingCode]
+    inpatient_classes: Index[Entry]
+    applies_to: Index[AppliesToCode]
+    units: Mapping[str, UnitSpelling]
+    ucum_systems: frozenset[str]
+    words: Words
+    hash: str
+    changes: tuple[str, ...] = ()
+
+    @property
+    def observation_tokens(self) -> tuple[str, ...]:
+        """`system|code` of every Observation that can be used, for a search by code."""
+        tables = (self.labs, self.panels, self.measures, self.intakes, self.findings)
+        return tuple(sorted({token for table in tables for token in table.tokens}))
+
+
+def load_codes(path: Path | None = None, overlay: Path | None = None, *, canonical: str | None = None) -> CodeMap:
+    """The code map of `path` (default: the one that comes along), with a site's `overlay` laid over it.
+
+    `canonical` is the base of our own code systems. Raises InputError with the path of the wrong entry.
+    """
+    path = path or shared("codes.toml")
+    tree = _read(path)
+    if canonical:
+        tree.setdefault("systems", {})["chart"] = f"{canonical.rstrip('/')}/CodeSystem/chart"
+    changes: tuple[str, ...] = ()
+    if overlay is not None:
+        tree, changes = _lay_over(tree, _read(overlay), overlay.name)
+    try:
+        document = msgspec.convert(tree, Document)
+    except msgspec.ValidationError as error:
+        raise InputError(f"{(overlay or path).name}: {error}") from error
+    return _index(document, changes, (overlay or path).name)
+
+
+def _read(path: Path) -> Tree:
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise InputError(f"{path.name} is too large to be a file of codes")
+        return tomllib.loads(path.read_bytes().decode("utf-8"))
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path.name} is not UTF-8 text") from error
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise InputError(f"{path.name} is not readable as TOML: {str(error)[:200]}") from error
+
+
+def _lay_over(base: Tree, site: Tree, name: str) -> tuple[Tree, tuple[str, ...]]:
+    """The base with the site's entries added, changed or removed, and each difference in a sentence."""
+    changes: list[str] = []
+    tables: dict[str, list[Tree]] = {table: list(rows) for table, rows in base.get("tables", {}).items()}
+    unknown = set(site) - {"systems", "ucum", "tables", "words", "remove"}
+    if unknown:
+        raise InputError(f"{name}: {sorted(unknown)[0]} is not something a site can overlay")
+    for number, gone in enumerate(_rows(site.get("remove", []), name, "remove")):
+        rows = tables.get(str(gone.get("table")), [])
+        kept = [row for row in rows if _key(row) != _key(gone)]
+        if len(kept) == len(rows):
+            raise InputError(f"{name}: remove[{number}] names no entry of the table {gone.get('table')}")
+        tables[str(gone["table"])] = kept
+        changes.append(f"{gone['table']}: {' '.join(_key(gone))} removed")
+    for table, found in _mapping(site.get("tables", {}), name, "tables").items():
+        if table not in tables:
+            raise InputError(f"{name}: there is no table {table}")
+        for number, row in enumerate(_rows(found, name, table)):
+            if row.get("tag") != "site":
+                raise InputError(f'{name}: {table}[{number}].tag must be "site"')
+            known = [_key(other) for other in tables[table]]
+            changes.append(f"{table}: {' '.join(_key(row))} {'changed' if _key(row) in known else 'added'}")
+            tables[table] = [other for other in tables[table] if _key(other) != _key(row)] + [row]
+    merged = dict(base, tables=tables)
+    for section in ("systems", "ucum", "words"):
+        if section in site:
+            merged[section] = {**base.get(section, {}), **_mapping(site[section], name, section)}
+            changes += [f"{section}: {key} changed" for key in site[section]]
+    return merged, tuple(changes)
+
+
+def _mapping(value: Any, name: str, section: str) -> Tree:
+    if not isinstance(value, dict):
+        raise InputError(f"{name}: {section} must be a table")
+    return value
+
+
+def _rows(value: Any, name: str, section: str) -> list[Tree]:
+    if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
+        raise InputError(f"{name}: {section} must be a list of entries")
+    return value
+
+
+def _key(row: Tree) -> tuple[str, ...]:
+    return (str(row["written"]),) if "written" in row else (str(row.get("system")), str(row.get("code")))
+
+
+def _index(document: Document, changes: tuple[str, ...], name: str) -> CodeMap:
+    urls: dict[str, tuple[str, ...]] = {alias: (url,) for alias, url in document.systems.items()}
+    for other, original in document.same_codes.items():
+        if other not in urls or original not in urls:
+            raise InputError(f"{name}: same-codes.{other} names a system that is not listed")
+        urls[original] = (*urls[original], document.systems[other])
+    for table in document.tables.__struct_fields__:
+        _check_rows(table.replace("_", "-"), getattr(document.tables, table), urls, name)
+    tables = document.tables
+    return CodeMap(
+        labs=Index(tables.lab, urls),
+        not_serum=Index(tables.not_serum, urls),
+        panels=Index(tables.panel, urls),
+        measures=Index(tables.measure, urls),
+        intakes=Index(tables.intake, urls),
+        energy_goals=Index(tables.energy_goal, urls),
+        diets=Index(tables.diet, urls),
+        drugs=Index(tables.drug, urls),
+        findings=Index(tables.finding, urls),
+        risks=Index(tables.risk, urls),
+        severities=Index(tables.severity, urls),
+        specimen_problems=Index(tables.specimen_problem, urls),
+        not_blood=Index(tables.not_blood, urls),
+        timings=Index(tables.timing, urls),
+        inpatient_classes=Index(tables.inpatient_class, urls),
+        applies_to=Index(tables.applies_to, urls),
+        units={unit.written: unit for unit in tables.unit},
+        ucum_systems=document.ucum.systems,
+        words=document.words,
+        hash=hashlib.sha256(msgspec.json.encode(document, order="deterministic")).hexdigest(),
+        changes=changes,
+    )
+
+
+def _check_rows(table: str, rows: Iterable[Entry | UnitSpelling], urls: Mapping[str, Any], name: str) -> None:
+    seen: set[tuple[str, ...]] = set()
+    for number, row in enumerate(rows):
+        if isinstance(row, Entry) and row.system not in urls:
+            raise InputError(f"{name}: {table}[{number}].system: {row.system!r} is not among [systems]")
+        key = (row.written,) if isinstance(row, UnitSpelling) else (row.system, row.code)
+        if key in seen:
+            raise InputError(f"{name}: {table}[{number}]: {' '.join(key)} stands there twice")
+        seen.add(key)

@@ -1,0 +1,93 @@
+"""Who the patient is and where the stay under watch stands."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+from msgspec.structs import replace
+
+from andante.chart.datatypes import Reference
+from andante.chart.models import Encounter
+from andante.chart.places import find_place
+from andante.chart.sheet import Sheet
+from andante.domain.picture import Person, Stay
+
+_GENDERS = frozenset({"male", "female", "other", "unknown"})
+# A patient on leave comes back to the same bed and the same feed.
+_IN_PROGRESS = frozenset({"in-progress", "onleave"})
+_NOT_A_STAY = frozenset({"cancelled", "entered-in-error", "planned"})
+_LONG_AGO = datetime(1900, 1, 1, tzinfo=UTC)  # places that are over are left out before
+
+
+def read_person(sheet: Sheet) -> Person:
+    """What is known of the person. An unknown age stays unknown; it is not guessed from anything."""
+    patient = sheet.chart.patient
+    if patient is None:
+        sheet.note("no-patient", "the Patient resource was not read", sheet.chart.reference)
+        return Person()
+    if not sheet.is_plain(patient):
+        return Person()
+    birth = None
+    if patient.birth_date is not None:
+        if len(patient.birth_date) <= len("2000-01-01"):
+            birth = sheet.time(patient.birth_date, patient)
+        else:
+            sheet.note("illegal-time", "the birth date is not a FHIR date; taken as unknown", patient)
+    return Person(
+        # The youngest reading: a patient who may still be a child is not treated as an adult.
+        born=birth.latest.astimezone(sheet.zone).date() if birth else None,
+        sex=patient.gender if patient.gender in _GENDERS else None,
+        deceased=bool(patient.deceased_boolean) or patient.deceased_date_time is not None,
+    )
+
+
+def read_stay(sheet: Sheet) -> Stay | None:
+    """The stay that counts: in progress before ended, inpatient before other, the latest admission."""
+    stays = sheet.gather(sheet.chart.encounters, lambda encounter: _read_encounter(sheet, encounter))
+    return max(stays, key=_rank, default=None)
+
+
+def _rank(stay: Stay) -> tuple[bool, bool, float, str]:
+    admitted = stay.admitted.timestamp() if stay.admitted else float("-inf")
+    return stay.in_progress, stay.inpatient, admitted, stay.source
+
+
+def _read_encounter(sheet: Sheet, encounter: Encounter) -> Iterator[Stay]:
+    if encounter.status in _NOT_A_STAY:
+        if encounter.status == "entered-in-error":
+            sheet.note("void-encounter", "is entered in error; left out", encounter)
+        return
+    if not sheet.is_plain(encounter):
+        return
+    if encounter.class_ is None or not encounter.class_.code:
+        sheet.note("no-encounter-class", "states no class; taken as an inpatient stay", encounter)
+        inpatient = True
+    else:
+        inpatient = sheet.codes.inpatient_classes.of(encounter.class_) is not None
+    start, end = sheet.span(encounter.period, encounter)
+    ward, bed = _place_of(sheet, encounter)
+    yield Stay(
+        source=encounter.reference,
+        in_progress=encounter.status in _IN_PROGRESS,
+        inpatient=inpatient,
+        admitted=start,
+        ended=end,
+        ward=ward,
+        bed=bed,
+    )
+
+
+def _place_of(sheet: Sheet, encounter: Encounter) -> tuple[str | None, str | None]:
+    """Names of ward and bed, as far as the chart tells."""
+    present = tuple(
+        replace(place, location=_resolved(sheet, place.location))
+        for place in encounter.location
+        if place.status == "active" or place.period is None or place.period.end is None
+    )
+    locations = {location.key: location for location in sheet.chart.locations}
+    return find_place(replace(encounter, location=present), locations, _LONG_AGO)
+
+
+def _resolved(sheet: Sheet, reference: Reference | None) -> Reference | None:
+    """The reference by `Type/id`, where the chart knows it under another name."""
+    key = sheet.key_of(reference)
+    return replace(reference, reference=key) if reference is not None and key else reference

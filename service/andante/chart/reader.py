@@ -1,0 +1,193 @@
+"""Charts out of a FHIR server: the census, the charts of groups of patients, and our own inbox."""
+
+import asyncio
+from collections import defaultdict
+from collections.abc import AsyncIterator, Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from andante.chart.asking import Answers, Asker, points_to
+from andante.chart.assembly import assemble, settle_versions
+from andante.chart.chart import Chart, Inbox, InboxItem, Problem, Stay, reference_key
+from andante.chart.decoding import decode_resource
+from andante.chart.models import CommunicationRequest, Encounter, Location, Task
+from andante.chart.places import find_place
+from andante.chart.questions import ReadPlan, census_question, chart_questions, inbox_questions
+from andante.chart.times import parse_fhir_time
+from andante.fhir_http.read import FhirReader
+
+
+@dataclass(frozen=True, kw_only=True)
+class Census:
+    """Who is in the hospital. While not `complete`, a patient's absence from it means nothing."""
+
+    stays: tuple[Stay, ...]
+    problems: tuple[Problem, ...] = ()
+    complete: bool = True
+
+
+class ChartReader:
+    """Reads charts for one round. Make a new one for each: what patients share is read once and kept."""
+
+    def __init__(self, reader: FhirReader, plan: ReadPlan, *, now: datetime) -> None:
+        self._asker = Asker(reader, plan)
+        self._plan = plan
+        self._now = now
+
+    @property
+    def remarks(self) -> tuple[Problem, ...]:
+        """What was found about the server itself, each once: types not offered, filters ignored."""
+        return self._asker.remarks
+
+    async def census(self, *, patient_id: str | None = None) -> Census:
+        """Everybody (or one patient) with an inpatient encounter in progress. Raises a ServerError if it
+        fails.
+        """
+        question = census_question(self._plan)
+        who = (("patient", f"Patient/{patient_id}"),) if patient_id is not None else ()
+        params = (*who, *question.filters, ("_count", str(self._plan.page_size)), ("_total", "accurate"))
+        found: list[Encounter] = []
+        problems: list[Problem] = []
+        complete = True
+        async for page in self._asker.reader.pages("Encounter", params):
+            self._asker.note_filters(page, "Encounter")
+            complete = complete and not page.truncated and page.misshapen == 0
+            for item in page.found:
+                resource = decode_resource("Encounter", item.body)
+                if isinstance(resource, Problem):
+                    problems.append(resource)
+                    complete = False
+                elif isinstance(resource, Encounter) and question.accepts(resource):
+                    found.append(resource)
+        settled = settle_versions(found)
+        await self._asker.read_shared("Location", settled.resources)
+        stays, more = self._stays(e for e in settled.resources if isinstance(e, Encounter))
+        return Census(
+            stays=tuple(stay for stay in stays if patient_id in (None, stay.patient_id)),
+            problems=(*problems, *settled.problems, *more),
+            complete=complete,
+        )
+
+    async def charts(self, patients: Iterable[str]) -> AsyncIterator[Chart]:
+        """The charts of patients by id, as their groups come in. Never raises for the server's sake.
+
+        A read that fails is named in `Chart.incomplete` of those it concerns: a failing group is split until
+        one patient's poisoned data stand alone.
+        """
+        groups = _grouped(patients, self._plan.group_size)
+        running: set[asyncio.Task[list[Chart]]] = set()
+        try:
+            for group in groups:
+                running.add(asyncio.create_task(self._read_group(group)))
+                if len(running) >= self._plan.parallel_groups:
+                    done, running = await asyncio.wait(running, return_when=asyncio.FIRST_COMPLETED)
+                    for task in done:
+                        for chart in task.result():
+                            yield chart
+            while running:
+                done, running = await asyncio.wait(running, return_when=asyncio.FIRST_COMPLETED)
+                for task in done:
+                    for chart in task.result():
+                        yield chart
+        finally:
+            for task in running:
+                task.cancel()
+            await asyncio.gather(*running, return_exceptions=True)
+
+    async def inbox(self, patients: Iterable[str]) -> tuple[Inbox, ...]:
+        """Our own Tasks and CommunicationRequests, open and past, of each patient. Never raises as
+        `charts`.
+        """
+        inboxes: list[Inbox] = []
+        for group in _grouped(patients, self._plan.group_size):
+            answers = await self._asker.ask_all(inbox_questions(self._plan), group, ours_only=True)
+            inboxes.extend(_inbox(patient, answers) for patient in group)
+        return tuple(inboxes)
+
+    async def _read_group(self, group: tuple[str, ...]) -> list[Chart]:
+        answers = await self._asker.ask_all(chart_questions(self._plan, self._now), group)
+        charts: list[Chart] = []
+        settled = {
+            patient: settle_versions(resource for resource, _ in answers.resources[patient])
+            for patient in group
+        }
+        everything = [resource for one in settled.values() for resource in one.resources]
+        failed = await self._asker.read_shared("Medication", everything)
+        for patient in group:
+            own = settled[patient].resources
+            lacks_medications = failed and any(points_to(resource, "Medication") for resource in own)
+            charts.append(
+                assemble(
+                    patient,
+                    own,
+                    pool=self._asker.shared,
+                    problems=(*answers.problems[patient], *settled[patient].problems),
+                    incomplete=(
+                        *answers.incomplete[patient],
+                        *(("Medication",) if lacks_medications else ()),
+                    ),
+                )
+            )
+        return charts
+
+    def _stays(self, encounters: Iterable[Encounter]) -> tuple[list[Stay], list[Problem]]:
+        by_patient: dict[str, list[Encounter]] = defaultdict(list)
+        problems: list[Problem] = []
+        for encounter in encounters:
+            text = (encounter.subject.reference if encounter.subject else None) or ""
+            key = reference_key(text) or ""
+            if key.startswith("Patient/") and ("://" not in text or self._asker.reader.is_home(text)):
+                by_patient[key.removeprefix("Patient/")].append(encounter)
+            else:
+                told = "an inpatient encounter that names no patient of this server"
+                problems.append(Problem(code="no-subject", text=told, reference=encounter.key))
+        return [self._stay(patient, by_patient[patient]) for patient in sorted(by_patient)], problems
+
+    def _stay(self, patient_id: str, encounters: list[Encounter]) -> Stay:
+        newest = max(encounters, key=lambda encounter: (_started(encounter), encounter.key))
+        locations = {key: place for key, place in self._asker.shared.items() if isinstance(place, Location)}
+        ward, bed = find_place(newest, locations, self._now)
+        text = "another inpatient encounter is in progress too: the one that started last counts"
+        return Stay(
+            patient_id=patient_id,
+            encounter=newest,
+            ward=ward,
+            bed=bed,
+            problems=tuple(
+                Problem(code="several-stays", text=text, reference=other.key)
+                for other in sorted(encounters, key=lambda encounter: encounter.key)
+                if other is not newest
+            ),
+        )
+
+
+def _inbox(patient: str, answers: Answers) -> Inbox:
+    bodies = {(r.key, r.version_id): bytes(raw) for r, raw in answers.resources[patient]}
+    settled = settle_versions(resource for resource, _ in answers.resources[patient])
+    return Inbox(
+        patient_id=patient,
+        items=tuple(
+            InboxItem(resource=resource, body=bodies[resource.key, resource.version_id])
+            for resource in sorted(settled.resources, key=lambda resource: resource.key)
+            if isinstance(resource, Task | CommunicationRequest)
+        ),
+        problems=(*dict.fromkeys(answers.problems[patient]), *settled.problems),
+        # Two versions of one Task that cannot be ordered: what is open cannot be told.
+        incomplete=tuple(
+            dict.fromkeys([*answers.incomplete[patient], *(p.reference or "" for p in settled.problems)])
+        ),
+    )
+
+
+def _grouped(patients: Iterable[str], size: int) -> Iterator[tuple[str, ...]]:
+    once = tuple(dict.fromkeys(patients))
+    for start in range(0, len(once), size):
+        yield once[start : start + size]
+
+
+def _started(encounter: Encounter) -> datetime:
+    start = encounter.period.start if encounter.period else None
+    try:
+        return parse_fhir_time(start or "0002", UTC).earliest
+    except ValueError:
+        return parse_fhir_time("0002", UTC).earliest

@@ -1,0 +1,81 @@
+"""What a FHIR status means for evidence and for orders. An unknown one never makes a value firmer."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from andante.chart.models import MedicationRequest, NutritionOrder, Observation, Resource
+from andante.chart.sheet import Sheet, cut
+from andante.domain.picture import Firmness, OrderState
+
+_FIRM = frozenset({"final", "amended", "corrected"})
+_PROVISIONAL = frozenset({"preliminary", "registered", "unknown"})
+_VOID = frozenset({"entered-in-error", "cancelled"})
+
+_ORDER_STATES = {
+    "draft": OrderState.PLANNED,
+    "active": OrderState.ACTIVE,
+    "on-hold": OrderState.PAUSED,
+    "completed": OrderState.ENDED,
+    "revoked": OrderState.ENDED,
+    "stopped": OrderState.ENDED,
+}
+PROPOSED = frozenset({"proposal", "plan", "option", "directive"})
+ORDERED = frozenset({"order", "original-order", "reflex-order", "filler-order", "instance-order"})
+
+
+def firmness_of(sheet: Sheet, observation: Observation) -> Firmness | None:
+    """How far an observation may be relied on; None, noted, when it is void."""
+    status = observation.status
+    if status in _VOID:
+        sheet.note("void-result", f"is {status}; left out", observation)
+        return None
+    if status in _FIRM:
+        return Firmness.FIRM
+    if status not in _PROVISIONAL:
+        sheet.note(
+            "unknown-status", f"its status {_quoted(status)} is unknown; taken as provisional", observation
+        )
+    return Firmness.PROVISIONAL
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Where an order stands. With a `problem` it is kept, but nothing may be summed from it."""
+
+    state: OrderState
+    problem: str | None = None
+
+
+def standing_of(sheet: Sheet, order: NutritionOrder | MedicationRequest) -> Standing | None:
+    """Where an order stands; None, noted, when it never came into force."""
+    status, intent = order.status, order.intent
+    if status in _VOID:
+        sheet.note("void-order", f"is {status}; left out", order)
+        return None
+    problem = None
+    state = _ORDER_STATES.get(status or "", OrderState.ACTIVE)
+    if status not in _ORDER_STATES:
+        # Dropping it would make a fed patient look unfed: keep it, and know that its energy is not known.
+        problem = f"its status {_quoted(status)} does not say whether it is in force"
+        sheet.note("unknown-status", problem, order)
+    if intent in PROPOSED:
+        if state is OrderState.ENDED:
+            sheet.note("void-order", f"is a {intent} that is {status}; left out", order)
+            return None
+        state = OrderState.PLANNED
+    elif intent not in ORDERED:
+        problem = f"its intent {_quoted(intent)} does not say whether it was ordered"
+        sheet.note("unknown-status", problem, order)
+    return Standing(state=state, problem=problem)
+
+
+def ended_at(sheet: Sheet, order: Resource, state: OrderState, bound: datetime | None) -> datetime | None:
+    """When an order stopped or was put on hold: its bound or its last change, whichever came first."""
+    if state not in (OrderState.PAUSED, OrderState.ENDED):
+        return None
+    changed = sheet.instant(order.last_updated, order)
+    return min((instant for instant in (bound, changed) if instant is not None), default=None)
+
+
+def _quoted(text: str | None) -> str:
+    return f'"{cut(text)[:24]}"' if text else "(none)"

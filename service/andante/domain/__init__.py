@@ -1,0 +1,1 @@
+"""The words of the job as plain types. Pure: standard library only, no clock, no FHIR, no framework."""

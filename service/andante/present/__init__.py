@@ -1,0 +1,1 @@
+"""How an assessment is shown: JSON for programs, plain words for people."""

@@ -1,0 +1,155 @@
+"""Age, weight, body mass index and the weight the sums use."""
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+
+from andante.domain.advice import Fact
+from andante.domain.picture import Finding, FindingKind, Firmness, MeasureKind, Measurement, Picture
+from andante.domain.protocol import Protocol
+from andante.rules.phrases import plain, span
+
+_CM_PER_INCH = Decimal("2.54")
+_TENTH = Decimal("0.1")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Body:
+    """`dosing_kg` is None when no usable weight is charted; `said` says in words which weight it is and why."""
+
+    age: int | None
+    weight: Measurement | None
+    bmi: Decimal | None
+    dosing_kg: Decimal | None
+    said: str
+    facts: tuple[Fact, ...]
+
+
+def age_in_years(born: date | None, now: datetime) -> int | None:
+    if born is None:
+        return None
+    today = now.date()
+    return today.year - born.year - ((today.month, today.day) < (born.month, born.day))
+
+
+def examine(picture: Picture, protocol: Protocol, now: datetime) -> Body:
+    age = age_in_years(picture.person.born, now.astimezone(picture.zone))
+    weight = latest(picture, protocol, MeasureKind.WEIGHT, now)
+    height = latest(picture, protocol, MeasureKind.HEIGHT, now)
+    charted_bmi = latest(picture, protocol, MeasureKind.BMI, now)
+    facts = [_fact(m) for m in (weight, height) if m is not None]
+    bmi: Decimal | None = None
+    if weight and height and weight.value and height.value:
+        bmi = weight.value / (height.value / 100) ** 2
+    elif charted_bmi and charted_bmi.value:
+        bmi = charted_bmi.value
+        facts.append(_fact(charted_bmi))
+    dosing, said = _dosing(picture, protocol, weight, height, bmi, now)
+    return Body(age=age, weight=weight, bmi=bmi, dosing_kg=dosing, said=said, facts=tuple(facts))
+
+
+def latest(picture: Picture, protocol: Protocol, kind: MeasureKind, now: datetime) -> Measurement | None:
+    """The latest firm, plausible measurement taken by `now`; of two at one instant the lower (it feeds less)."""
+    usable = [
+        m
+        for m in picture.measurements
+        if m.kind is kind
+        and m.value is not None
+        and m.taken is not None
+        and m.taken <= now
+        and m.firmness is Firmness.FIRM
+        and is_plausible(m, protocol)
+    ]
+    if not usable:
+        return None
+    newest = max(m.taken for m in usable if m.taken)
+    return min((m for m in usable if m.taken == newest), key=lambda m: (m.value or Decimal(0), m.source))
+
+
+def is_plausible(measurement: Measurement, protocol: Protocol) -> bool:
+    value = measurement.value
+    evidence = protocol.evidence
+    if value is None:
+        return False
+    match measurement.kind:
+        case MeasureKind.WEIGHT:
+            return evidence.weight_min.value <= value <= evidence.weight_max.value
+        case MeasureKind.HEIGHT:
+            return evidence.height_min.value <= value <= evidence.height_max.value
+        case MeasureKind.BMI | MeasureKind.DAYS_WITHOUT_INTAKE:
+            return value > 0 or measurement.kind is MeasureKind.DAYS_WITHOUT_INTAKE
+
+
+def _dosing(
+    picture: Picture,
+    protocol: Protocol,
+    weight: Measurement | None,
+    height: Measurement | None,
+    bmi: Decimal | None,
+    now: datetime,
+) -> tuple[Decimal | None, str]:
+    if weight is None or weight.value is None or weight.taken is None:
+        return None, "no usable weight is charted"
+    max_age = span(protocol.evidence.weight_max_age.value, "d")
+    if now - weight.taken > max_age:
+        # An old weight overstates what a starved patient weighs now, and so the feed.
+        return None, f"the last weight is older than {plain(protocol.evidence.weight_max_age.value)} days"
+    said = f"actual weight {plain(weight.value, _TENTH)} kg"
+    if any(f.kind is FindingKind.FLUID_OVERLOAD for f in current_findings(picture, now)):
+        said += " (oedema or ascites is coded: the true weight may be lower)"
+    if any(f.kind is FindingKind.AMPUTATION for f in current_findings(picture, now)):
+        said += " (an amputation is coded: the body mass index understates)"
+    if bmi is None or bmi < protocol.energy.obesity_bmi.value:
+        return weight.value, said
+    ideal = _ideal_weight(picture, protocol, height, weight.value, bmi)
+    excess = max(Decimal(0), weight.value - ideal)
+    adjusted = ideal + excess * protocol.energy.adjusted_weight_share.value / 100
+    return min(adjusted, weight.value), (
+        f"adjusted weight {plain(adjusted, _TENTH)} kg (actual {plain(weight.value, _TENTH)} kg, "
+        f"body mass index {plain(bmi, _TENTH)}, ideal {plain(ideal, _TENTH)} kg)"
+    )
+
+
+def _ideal_weight(
+    picture: Picture, protocol: Protocol, height: Measurement | None, actual: Decimal, bmi: Decimal
+) -> Decimal:
+    energy = protocol.energy
+    height_cm = height.value if height and height.value else (actual / bmi).sqrt() * 100
+    base = energy.ideal_weight_female.value
+    if picture.person.sex == "male":
+        base = energy.ideal_weight_male.value
+    over = max(Decimal(0), height_cm / _CM_PER_INCH - energy.ideal_weight_height.value)
+    return base + energy.ideal_weight_per_inch.value * over
+
+
+def current_findings(picture: Picture, now: datetime) -> list[Finding]:
+    """Findings recorded by `now` (an undated one counts: the safer direction)."""
+    return [f for f in picture.findings if f.recorded is None or f.recorded <= now]
+
+
+def weights_before(
+    picture: Picture, protocol: Protocol, now: datetime, *, before: datetime, window: timedelta
+) -> list[Measurement]:
+    """Firm, plausible weights taken within `window` before `before`."""
+    return [
+        m
+        for m in picture.measurements
+        if m.kind is MeasureKind.WEIGHT
+        and m.value is not None
+        and m.taken is not None
+        and before - window <= m.taken < before
+        and m.taken <= now
+        and m.firmness is Firmness.FIRM
+        and is_plausible(m, protocol)
+    ]
+
+
+def _fact(measurement: Measurement) -> Fact:
+    unit = {MeasureKind.WEIGHT: "kg", MeasureKind.HEIGHT: "cm", MeasureKind.BMI: "kg/m²"}[measurement.kind]
+    value = plain(measurement.value, _TENTH) if measurement.value is not None else "unreadable"
+    return Fact(
+        label=measurement.kind.value.replace("bmi", "body mass index"),
+        value=f"{value} {unit}",
+        when=measurement.taken,
+        source=measurement.source,
+    )

@@ -1,0 +1,135 @@
+"""What would change the advice: the smallest set of chart facts that turns it into the next step up.
+
+The answer is tried, not asserted: the facts are added to a copy of the picture and the table is asked again.
+"""
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+
+from andante.domain.advice import AdviceCode
+from andante.domain.picture import LabResult, Matrix
+from andante.domain.quantities import Analyte, Level
+from andante.rules.decision import Decision, energy_words
+from andante.rules.evidence import Band, Reading, limits_of
+from andante.rules.phrases import at, plain
+from andante.rules.situation import Situation, take_in
+from andante.rules.table import decide
+from andante.rules.trend import reference_for
+
+_PLACES = {
+    Analyte.POTASSIUM: Decimal("0.1"),
+    Analyte.PHOSPHATE: Decimal("0.01"),
+    Analyte.MAGNESIUM: Decimal("0.01"),
+}
+_LATER = timedelta(microseconds=1)
+_UP = (AdviceCode.START, AdviceCode.ADVANCE)
+
+
+def would_change(s: Situation, decision: Decision) -> tuple[str, ...]:
+    """Sentences for the advice; empty for a patient nobody watches."""
+    if decision.code.is_silent:
+        return ()
+    if decision.code in _UP:
+        hours = plain(s.protocol.energy.step_interval.value)
+        return (
+            f"The next step up would follow {hours} h after this change, all three again firm, recent and not low.",
+            f"Any of the three low, or falling by {plain(s.protocol.fall.hold.value)} % or more, would hold instead.",
+        )
+    if decision.code is AdviceCode.AT_GOAL:
+        return ("At the goal there is no further step; any of the three low would hold.",)
+    others = _other_needs(s)
+    when = s.now
+    if s.course.feeding and s.next_step is not None and s.next_step > s.now:
+        when = s.next_step
+    labs = _lab_needs(s, when)
+    words = [_lab_words(s, reading, threshold) for reading, threshold in labs]
+    if when > s.now:
+        words.append(f"not before {at(when, s.picture.zone)}")
+    words += others
+    if not words:
+        return ()
+    outcome = _try(s, labs, when) if not others else None
+    if outcome is not None and outcome.code in _UP:
+        verb = "start at" if outcome.code is AdviceCode.START else "go up to"
+        return (f"{_joined(words)} → {verb} {energy_words(outcome.sized)}",)
+    return (f"{_joined(words)} → this is looked at again",)
+
+
+def _joined(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def _other_needs(s: Situation) -> list[str]:
+    """What is missing besides draws and time."""
+    needs = []
+    if s.picture.incomplete:
+        needs.append("a complete read of the chart")
+    if s.body.dosing_kg is None and (s.goal.kcal is None or not s.course.feeding or s.course.day == 1):
+        needs.append("a firm, recent weight")
+    if s.course.energy_problems:
+        needs.append("orders whose energy can be summed")
+    if s.course.paused_since is not None:
+        needs.append("the feed running again")
+    limit = s.protocol.energy.delivery_shortfall.value
+    if s.course.delivered_share is not None and s.course.delivered_share < limit:
+        needs.append(f"delivered energy at {plain(limit)} % of ordered or more")
+    present = s.course.present_kcal
+    if s.course.feeding and present is not None and s.goal.kcal is not None and present > s.goal.kcal:
+        needs.append("ordered energy at or below the goal")
+    return needs
+
+
+def _lab_needs(s: Situation, when: datetime) -> list[tuple[Reading, Decimal]]:
+    """The analytes that need a new draw by `when`, with the level each must reach, mmol/L."""
+    needs = []
+    for reading in s.readings:
+        fall = s.fall(reading.analyte)
+        stale_then = reading.fresh_until is None or reading.fresh_until < when
+        if reading.may_advance and not stale_then and not (fall and fall.holds):
+            continue
+        needs.append((reading, _threshold(s, reading, when)))
+    return needs
+
+
+def _threshold(s: Situation, reading: Reading, when: datetime) -> Decimal:
+    """The lowest level, to the places reported, that is in range and not a fall that holds."""
+    last = reading.evidence.last
+    low = limits_of(last.lowest, s.protocol)[0] if last else s.protocol.analytes.of(reading.analyte).low.value
+    matrix = last.lowest.matrix if last else Matrix.SERUM_PLASMA
+    reference = reference_for(reading.evidence, s.course, s.protocol, matrix=matrix, when=when + _LATER)
+    place = _PLACES[reading.analyte]
+    if reference is not None and reference.level is not None and reference.level.low is not None:
+        holds_at = reference.level.low * (1 - s.protocol.fall.hold.value / 100)
+        if low <= holds_at:
+            # A fall of exactly the holding share holds, so the level must be above it.
+            low = holds_at.quantize(place, rounding=ROUND_FLOOR) + place
+    return low.quantize(place, rounding=ROUND_CEILING)
+
+
+def _lab_words(s: Situation, reading: Reading, threshold: Decimal) -> str:
+    limits = s.protocol.analytes.of(reading.analyte)
+    if reading.evidence.danger is Band.CRITICAL_HIGH and limits.critical_high is not None:
+        bound = f"< {plain(limits.critical_high.value, _PLACES[reading.analyte])}"
+    else:
+        bound = f"≥ {format(threshold, 'f')}"
+    last = reading.evidence.danger_result or (reading.evidence.last.lowest if reading.evidence.last else None)
+    after = f" after {at(last.collected, s.picture.zone)}" if last is not None and last.collected is not None else ""
+    return f"{reading.analyte.value} {bound} mmol/L in a firm draw{after}"
+
+
+def _try(s: Situation, labs: list[tuple[Reading, Decimal]], when: datetime) -> Decision | None:
+    """Ask the table again with the new draws in the picture."""
+    new = tuple(
+        LabResult(
+            analyte=reading.analyte,
+            level=Level.exact(threshold),
+            written=f"{format(threshold, 'f')} mmol/L",
+            collected=when,
+            source="",
+            matrix=reading.evidence.last.lowest.matrix if reading.evidence.last else Matrix.SERUM_PLASMA,
+            range_low=reading.evidence.last.lowest.range_low if reading.evidence.last else None,
+        )
+        for reading, threshold in labs
+    )
+    return decide(take_in(replace(s.picture, results=(*s.picture.results, *new)), s.protocol, when))

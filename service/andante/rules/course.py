@@ -1,0 +1,294 @@
+"""The feeding course: when feeding began, how its ordered energy changed, and what is running now.
+
+Built from the orders' own history as a step function of time: nutrition only for start, change and jump;
+non-nutritional energy is summed beside it.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+
+from andante.domain.picture import EnergyKind, EnergyOrder, Firmness, Intake, IntakeKind, OrderState, Picture
+from andante.domain.protocol import Protocol
+from andante.rules.energy import DAY, day_amount, end_of, in_force, kcal_per_ml, start_of
+from andante.rules.phrases import hours, span
+
+_NEGLIGIBLE_KCAL = Decimal("0.5")  # below it two sums are the same energy, written differently
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """From `start`, nutrition ordered at `kcal` per day (None: running, but not summable; 0: nothing runs)."""
+
+    start: datetime
+    kcal: Decimal | None
+
+    @property
+    def feeds(self) -> bool:
+        return self.kcal is None or self.kcal > 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exposure:
+    """A start, restart or jump of energy: each opens a window of close watching and of falls that count."""
+
+    at: datetime
+    kind: str  # "start", "restart" or "jump"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """Energies in kcal/day. None where not known, with `energy_problems` saying why.
+
+    `present_kcal` is nutrition plus other energy at the rate in force; `ordered_kcal` also counts what the orders
+    schedule for the next 24 hours. `history` is the nutrition step function, oldest first.
+    """
+
+    feeding: bool
+    started: datetime | None
+    day: int | None
+    paused_since: datetime | None
+    last_change: datetime | None
+    exposures: tuple[Exposure, ...]
+    history: tuple[Stretch, ...]
+    running: tuple[EnergyOrder, ...]  # nutrition in force, or paused for less than a restart
+    planned: tuple[EnergyOrder, ...]  # nutrition ordered or proposed, not begun
+    others: tuple[EnergyOrder, ...]  # non-nutritional energy in force
+    present_kcal: Decimal | None
+    ordered_kcal: Decimal | None
+    other_kcal: Decimal | None
+    delivered_kcal: Decimal | None
+    delivered_share: Decimal | None  # percent of what was ordered over the documented period
+    delivered: Intake | None
+    energy_problems: tuple[tuple[str, str], ...]  # (words, source)
+    earlier_course: bool  # an earlier course of this stay ended at least a restart ago
+
+    @property
+    def latest_exposure(self) -> datetime | None:
+        return max((e.at for e in self.exposures), default=None)
+
+
+def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decimal | None) -> Course:
+    nutrition = [o for o in picture.energy_orders if o.kind.is_nutrition]
+    history = _history(nutrition, picture, protocol, now)
+    restart = span(protocol.energy.restart_after.value, "h")
+    started, earlier, paused_since = _present_course(history, now, restart)
+    feeding = started is not None
+    running = tuple(o for o in nutrition if in_force(o, now) and not o.nil_by_mouth)
+    if feeding and paused_since is not None and not running:
+        running = tuple(o for o in nutrition if _paused_at(o, paused_since) and not o.nil_by_mouth)
+    others = tuple(o for o in picture.energy_orders if not o.kind.is_nutrition and in_force(o, now))
+    at = paused_since - timedelta(microseconds=1) if paused_since and feeding else now
+    problems: list[tuple[str, str]] = []
+    feed_now = _sum(running, protocol, picture, at=at, frozen=True, problems=problems)
+    feed_ordered = _sum(
+        tuple({id(o): o for o in (*running, *_future(nutrition, now))}.values()),
+        protocol,
+        picture,
+        at=at,
+        frozen=False,
+        problems=[],
+    )
+    other = _sum(others, protocol, picture, at=now, frozen=True, problems=problems)
+    delivered, delivered_kcal, share = _delivered(picture, protocol, history, running, now)
+    return Course(
+        feeding=feeding,
+        started=started,
+        day=(now - started) // DAY + 1 if started else None,
+        paused_since=paused_since if feeding else None,
+        last_change=_last_change(history, now, restart) if feeding else None,
+        exposures=_exposures(history, started, earlier, protocol, goal_kcal),
+        history=tuple(history),
+        running=running if feeding else (),
+        planned=tuple(o for o in nutrition if _is_planned(o, now)),
+        others=others,
+        present_kcal=_add(feed_now, other) if feeding else other,
+        ordered_kcal=_add(feed_ordered, other),
+        other_kcal=other,
+        delivered_kcal=delivered_kcal,
+        delivered_share=share,
+        delivered=delivered,
+        energy_problems=tuple(problems),
+        earlier_course=earlier,
+    )
+
+
+def _add(first: Decimal | None, second: Decimal | None) -> Decimal | None:
+    return None if first is None or second is None else first + second
+
+
+def _is_planned(order: EnergyOrder, now: datetime) -> bool:
+    if order.nil_by_mouth or order.kind is EnergyKind.ORAL_DIET:
+        return False
+    if order.state is OrderState.PLANNED:
+        return True
+    start = start_of(order)
+    return order.state is OrderState.ACTIVE and (start is None or start > now)
+
+
+def _future(nutrition: list[EnergyOrder], now: datetime) -> list[EnergyOrder]:
+    """Active orders that begin within the coming day."""
+    found = []
+    for order in nutrition:
+        start = start_of(order)
+        if order.state is OrderState.ACTIVE and start is not None and now < start < now + DAY:
+            found.append(order)
+    return found
+
+
+def _paused_at(order: EnergyOrder, instant: datetime) -> bool:
+    return order.state is OrderState.PAUSED and end_of(order) == instant
+
+
+def _sum(
+    orders: tuple[EnergyOrder, ...],
+    protocol: Protocol,
+    picture: Picture,
+    *,
+    at: datetime,
+    frozen: bool,
+    problems: list[tuple[str, str]],
+) -> Decimal | None:
+    """kcal/day of several orders; one that cannot be summed makes the whole sum unknown."""
+    total: Decimal | None = Decimal(0)
+    for order in orders:
+        amount = day_amount(order, protocol.energy, at=at, zone=picture.zone, frozen=frozen)
+        if amount.kcal is None:
+            problems.append((f"{order.kind.value}: {amount.problem}", order.source))
+            total = None
+        elif total is not None:
+            total += amount.kcal
+    return total
+
+
+def _history(nutrition: list[EnergyOrder], picture: Picture, protocol: Protocol, now: datetime) -> list[Stretch]:
+    """The step function of ordered nutrition up to now."""
+    instants: set[datetime] = set()
+    for order in nutrition:
+        if order.state is OrderState.PLANNED or order.nil_by_mouth:
+            continue
+        start, end = start_of(order), end_of(order)
+        candidates = [start, end]
+        for delivery in order.deliveries:
+            candidates += [delivery.start, None if delivery.repeats else delivery.end]
+        instants |= {c for c in candidates if c is not None and c <= now}
+    stretches: list[Stretch] = []
+    for instant in sorted(instants):
+        energy: Decimal | None = Decimal(0)
+        for order in nutrition:
+            if not in_force(order, instant) or order.nil_by_mouth:
+                continue
+            amount = day_amount(order, protocol.energy, at=instant, zone=picture.zone, frozen=True)
+            energy = _add(energy, amount.kcal)
+        if not stretches or stretches[-1].kcal != energy:
+            stretches.append(Stretch(start=instant, kcal=energy))
+    return stretches
+
+
+def _present_course(
+    history: list[Stretch], now: datetime, restart: timedelta
+) -> tuple[datetime | None, bool, datetime | None]:
+    """(start of the present course or None, whether an earlier one ended, since when it is paused)."""
+    started: datetime | None = None
+    ended: datetime | None = None
+    earlier = False
+    for stretch in history:
+        if stretch.feeds:
+            if started is None or (ended is not None and stretch.start - ended >= restart):
+                earlier = earlier or started is not None
+                started = stretch.start
+            ended = None
+        elif started is not None and ended is None:
+            ended = stretch.start
+    if started is not None and ended is not None and now - ended >= restart:
+        return None, True, ended
+    return started, earlier, ended
+
+
+def _last_change(history: list[Stretch], now: datetime, restart: timedelta) -> datetime | None:
+    """When the ordered energy last changed. A short pause and return to the same energy is no change."""
+    feeding = [(s, history[i + 1].start if i + 1 < len(history) else now) for i, s in enumerate(history) if s.feeds]
+    change: datetime | None = None
+    previous: tuple[Stretch, datetime] | None = None
+    for stretch, end in feeding:
+        same = (
+            previous is not None
+            and previous[0].kcal is not None
+            and stretch.kcal is not None
+            and abs(previous[0].kcal - stretch.kcal) < _NEGLIGIBLE_KCAL
+            and stretch.start - previous[1] < restart
+        )
+        if not same:
+            change = stretch.start
+        previous = (stretch, end)
+    return change
+
+
+def _exposures(
+    history: list[Stretch],
+    started: datetime | None,
+    earlier: bool,
+    protocol: Protocol,
+    goal_kcal: Decimal | None,
+) -> tuple[Exposure, ...]:
+    """The start, and every rise of more than a step since: a substantial increase is a new exposure."""
+    if started is None:
+        return ()
+    found = [Exposure(at=started, kind="restart" if earlier else "start")]
+    if goal_kcal is None:
+        return tuple(found)
+    step = goal_kcal * protocol.energy.step.value / 100
+    previous: Decimal | None = None
+    for stretch in history:
+        if stretch.start < started or not stretch.feeds:
+            continue
+        if previous is not None and stretch.kcal is not None and stretch.kcal - previous > step + _NEGLIGIBLE_KCAL:
+            found.append(Exposure(at=stretch.start, kind="jump"))
+        previous = stretch.kcal if stretch.kcal is not None else previous
+    return tuple(found)
+
+
+def nutrition_between(history: tuple[Stretch, ...] | list[Stretch], start: datetime, end: datetime) -> Decimal | None:
+    """kcal ordered over a period, from the step function."""
+    total = Decimal(0)
+    for index, stretch in enumerate(history):
+        until = history[index + 1].start if index + 1 < len(history) else end
+        overlap = min(until, end) - max(stretch.start, start)
+        if overlap > timedelta(0):
+            if stretch.kcal is None:
+                return None
+            total += stretch.kcal * hours(overlap) / 24
+    return total
+
+
+def _delivered(
+    picture: Picture,
+    protocol: Protocol,
+    history: list[Stretch],
+    running: tuple[EnergyOrder, ...],
+    now: datetime,
+) -> tuple[Intake | None, Decimal | None, Decimal | None]:
+    """The newest documented intake that says energy: (it, kcal/day, percent of ordered over its period)."""
+    candidates = [
+        i
+        for i in picture.intakes
+        if i.amount is not None
+        and i.amount >= 0
+        and i.firmness is Firmness.FIRM
+        and i.kind is not IntakeKind.ALL_FLUID
+        and i.start < i.end <= now
+        and now - i.end <= DAY
+    ]
+    for intake in sorted(candidates, key=lambda i: (i.end.timestamp(), i.kind.value, i.source), reverse=True):
+        kcal = intake.amount
+        if intake.kind is IntakeKind.FORMULA:
+            densities = {kcal_per_ml(o, protocol.energy)[0] for o in running if o.kind is EnergyKind.ENTERAL}
+            density = densities.pop() if len(densities) == 1 else None
+            kcal = intake.amount * density if density is not None and intake.amount is not None else None
+        if kcal is None:
+            continue
+        per_day = kcal * 24 / hours(intake.end - intake.start)
+        ordered = nutrition_between(history, intake.start, intake.end)
+        share = kcal / ordered * 100 if ordered else None
+        return intake, per_day, share
+    return None, None, None

@@ -1,0 +1,178 @@
+"""What a rule of the decision table answers, and the energy it may advise."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from decimal import Decimal
+
+from andante.domain.advice import AdviceCode, Fact, Priority, Tell
+from andante.domain.protocol import Number, Switch
+from andante.domain.quantities import Analyte
+from andante.rules.evidence import Band, Reading
+from andante.rules.phrases import at, kcal, level, names, plain, span
+from andante.rules.situation import Situation
+from andante.rules.sizing import Sized, describe, size
+
+_TENTH = Decimal("0.1")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """`because[0]` is the sentence of the rule. `analytes` are those the decision rests on."""
+
+    code: AdviceCode
+    rule: str
+    headline: str
+    because: tuple[str, ...]
+    sized: Sized | None = None
+    facts: tuple[Fact, ...] = ()
+    cites: tuple[Number | Switch, ...] = ()
+    analytes: tuple[Analyte, ...] = ()
+    valid_until: datetime | None = None
+    priority: Priority = Priority.ROUTINE
+    tell: Tell = Tell.DIETITIAN
+
+
+def keep_present(s: Situation) -> Sized | None:
+    """The present energy, brought down to the goal, or on the first day to the allowance, where it is above."""
+    present = s.course.present_kcal
+    if present is None:
+        return None
+    limits = [s.goal.kcal]
+    if s.course.day == 1:
+        limits.append(s.allowance_kcal)
+    limit = min((v for v in limits if v is not None), default=None)
+    if limit is not None and present > limit:
+        if s.vehicle is None:
+            return Sized(kcal=limit, said=("brought down to the limit",))
+        sized = size(limit, s.vehicle, s.protocol) or describe(Decimal(0), s.vehicle)
+        return Sized(
+            kcal=min(sized.kcal, present),
+            rate_ml_h=sized.rate_ml_h,
+            bolus_ml=sized.bolus_ml,
+            dextrose_g=sized.dextrose_g,
+            said=(f"brought down from {kcal(present)}, which is above {kcal(limit)}", *sized.said),
+        )
+    if s.vehicle is not None:
+        amount = s.vehicle.bolus if s.vehicle.boluses else s.vehicle.rate
+        if amount is not None:
+            return replace(describe(amount, s.vehicle), kcal=present)
+    return Sized(kcal=present)
+
+
+def cut(s: Situation, answer: str, since: datetime) -> tuple[Sized | None, bool]:
+    """The energy after a cut (`halve`), a stop or a hold, and whether it was already cut since the trouble began.
+
+    Cutting again at every round would starve the patient: once the energy has come down by the protocol's share
+    since `since`, it is kept.
+    """
+    present = s.course.present_kcal
+    if present is None or answer == "hold":
+        return keep_present(s), False
+    share = s.protocol.energy.cut.value / 100
+    peak = _peak_since(s, since)
+    feed = present - (s.course.other_kcal or Decimal(0))
+    if answer == "halve" and peak is not None and feed <= peak * (1 - share):
+        return keep_present(s), True
+    target = Decimal(0) if answer == "stop" else present * (1 - share)
+    if s.vehicle is None:
+        return Sized(kcal=target), False
+    sized = size(target, s.vehicle, s.protocol) or describe(Decimal(0), s.vehicle)
+    return sized, False
+
+
+def _peak_since(s: Situation, since: datetime) -> Decimal | None:
+    """The highest nutrition in force from `since` on; None when it cannot be summed throughout."""
+    values: list[Decimal] = []
+    history = s.course.history
+    for index, stretch in enumerate(history):
+        until = history[index + 1].start if index + 1 < len(history) else s.now
+        if until > since:
+            if stretch.kcal is None:
+                return None
+            values.append(stretch.kcal)
+    return max(values, default=None)
+
+
+def energy_words(sized: Sized | None) -> str:
+    """`40 mL/h (960 kcal/day)`, as far as known."""
+    if sized is None:
+        return "the present energy (not known in kcal)"
+    amount = kcal(sized.kcal)
+    if sized.rate_ml_h is not None:
+        return f"{plain(sized.rate_ml_h, _TENTH)} mL/h ({amount})"
+    if sized.bolus_ml is not None:
+        return f"{plain(sized.bolus_ml)} mL per bolus ({amount})"
+    return amount
+
+
+def level_words(s: Situation, reading: Reading) -> str:
+    """`phosphate 0.52 mmol/L, low (drawn Tue 5 Mar 05:00)`."""
+    result = reading.evidence.danger_result or reading.shown
+    if result is None or result.level is None or result.level.value is None:
+        return f"{reading.analyte.value} {reading.state.value}"
+    written = level(reading.analyte, result.level.value)
+    if not result.level.is_exact:
+        written = f"{'<' if result.level.low is None else '>'}{written}"
+    band = reading.evidence.danger
+    word = {
+        Band.CRITICAL_LOW: "critically low",
+        Band.LOW: "low",
+        Band.CRITICAL_HIGH: "critically high",
+        Band.HIGH: "high",
+    }.get(band, reading.state.value.replace("-", " "))
+    firm = "" if any(result in d.results for d in reading.evidence.draws) else ", not final"
+    when = f" (drawn {at(result.collected, s.picture.zone)})" if result.collected else " (collection time not stated)"
+    return f"{reading.analyte.value} {written}, {word}{firm}{when}"
+
+
+def lab_fact(reading: Reading) -> Fact | None:
+    result = reading.evidence.danger_result or reading.shown
+    if result is None:
+        return None
+    return Fact(
+        label=reading.analyte.value,
+        value=f"{result.written} ({reading.state.value})",
+        when=result.collected,
+        source=result.source,
+    )
+
+
+def lab_facts(readings: Iterable[Reading]) -> tuple[Fact, ...]:
+    return tuple(f for f in (lab_fact(r) for r in readings) if f is not None)
+
+
+def order_facts(s: Situation) -> tuple[Fact, ...]:
+    return tuple(
+        Fact(label=o.kind.value, value=o.state.value, when=o.ordered, source=o.source)
+        for o in (*s.course.running, *s.course.others)
+    )
+
+
+def gap_words(s: Situation, readings: list[Reading]) -> str:
+    """What is wrong with each, for example `phosphate stale (last Mon 4 Mar 05:00); magnesium missing`."""
+    parts = []
+    for reading in readings:
+        words = f"{reading.analyte.value} {reading.state.value}"
+        if reading.shown is not None and reading.shown.collected is not None:
+            words += f" (last {at(reading.shown.collected, s.picture.zone)})"
+        parts.append(words)
+    return "; ".join(parts)
+
+
+def draw_words(readings: list[Reading]) -> str:
+    return f"a firm draw of {names(r.analyte for r in readings)} is needed"
+
+
+def until_next_look(s: Situation) -> datetime:
+    """The end of the present monitoring block: an instant that does not move with every round."""
+    upcoming = [d for d in s.due.values() if d > s.now]
+    if upcoming:
+        return min(upcoming)
+    anchor = s.course.started or s.now.astimezone(s.picture.zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    block = span(s.protocol.monitoring.early_interval.value, "h")
+    return anchor + block * ((s.now - anchor) // block + 1)
+
+
+def soonest(*instants: datetime | None) -> datetime | None:
+    return min((i for i in instants if i is not None), default=None)

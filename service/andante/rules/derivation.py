@@ -1,0 +1,214 @@
+"""The derivation: what was worked out, in order, each line with its values, times, sources and protocol entries."""
+
+from datetime import datetime
+from decimal import Decimal
+
+from andante.domain.advice import Fact, Reason
+from andante.domain.protocol import Number, Switch
+from andante.rules.danger_rules import fall_words
+from andante.rules.decision import Decision, lab_fact, level_words, order_facts
+from andante.rules.evidence import limits_of
+from andante.rules.micronutrients import vitamin_gaps
+from andante.rules.notices import find_gaps
+from andante.rules.phrases import at, kcal, level, names, plain, sentence
+from andante.rules.situation import Situation
+from andante.rules.trend import Grade
+
+
+def derive(s: Situation, decision: Decision) -> tuple[Reason, ...]:
+    return (
+        *_risk(s),
+        _goal(s),
+        _course(s),
+        *_readings(s),
+        *_falls(s),
+        *_runs(s),
+        Reason(
+            rule=decision.rule,
+            sentence=f"{decision.headline}. {' '.join(decision.because)}",
+            facts=decision.facts,
+            cites=_numbers(decision.cites),
+        ),
+        *_gaps(s),
+        *_vitamins(s),
+    )
+
+
+def _numbers(cites: tuple[Number | Switch, ...]) -> tuple[Number, ...]:
+    """Switches are cited as numbers without a quantity, so that one line of output serves both."""
+    return tuple(
+        c
+        if isinstance(c, Number)
+        else Number(path=f"{c.path} = {c.value}", value=Decimal(0), unit="", source=c.source, tag=c.tag, note=c.note)
+        for c in cites
+    )
+
+
+def _risk(s: Situation) -> tuple[Reason, ...]:
+    lines = [
+        Reason(
+            rule=f"risk.{c.id}",
+            sentence=f"{sentence(c.text)}: {c.state.replace('-', ' ')}"
+            + (f" ({c.level})" if c.level else "")
+            + (f"; would be settled by {c.would_settle}" if c.would_settle else "")
+            + ".",
+            facts=c.facts,
+        )
+        for c in s.risk.criteria
+    ]
+    who = " by a clinician's own entry" if s.risk.by_clinician else ""
+    lowest = "; lowest start" if s.risk.extreme else ""
+    entries = tuple(
+        Fact(label="risk entry", value=e.tier, when=e.recorded, source=e.source) for e in s.picture.risk_entries
+    )
+    lines.append(Reason(rule="risk.tier", sentence=f"Risk tier: {s.risk.tier.value}{who}{lowest}.", facts=entries))
+    return tuple(lines)
+
+
+def _goal(s: Situation) -> Reason:
+    words = f"{sentence(s.goal.said)}."
+    if s.goal.problem:
+        words += f" {sentence(s.goal.problem)}."
+    return Reason(
+        rule="energy.goal",
+        sentence=words,
+        facts=(*s.goal.facts, *s.body.facts),
+        cites=(s.protocol.energy.goal,),
+    )
+
+
+def _course(s: Situation) -> Reason:
+    course, zone = s.course, s.picture.zone
+    if course.started is None:
+        words = "Feeding has not begun."
+        if course.earlier_course:
+            words = "No feed is running; an earlier course of this stay has ended."
+    else:
+        words = f"Feeding began {at(course.started, zone)}; feeding day {course.day}."
+        if course.paused_since is not None:
+            words += f" On hold since {at(course.paused_since, zone)}."
+        if course.last_change is not None:
+            words += f" Energy last changed {at(course.last_change, zone)}."
+        jumps = [e.at for e in course.exposures if e.kind == "jump"]
+        if jumps:
+            words += f" A rise of more than a step {at(max(jumps), zone)} counts as a new exposure."
+    for label, value in (
+        ("present", course.present_kcal),
+        ("other energy", course.other_kcal),
+        ("delivered", course.delivered_kcal),
+    ):
+        if value:
+            words += f" {sentence(label)} {kcal(value)}."
+    facts = list(order_facts(s))
+    if course.delivered is not None:
+        facts.append(
+            Fact(
+                label=f"delivered ({course.delivered.kind.value})",
+                value=plain(course.delivered.amount or Decimal(0)),
+                when=course.delivered.end,
+                source=course.delivered.source,
+            )
+        )
+    return Reason(rule="course", sentence=words, facts=tuple(facts))
+
+
+def _readings(s: Situation) -> tuple[Reason, ...]:
+    lines = []
+    for reading in s.readings:
+        limits = s.protocol.analytes.of(reading.analyte)
+        words = f"{sentence(level_words(s, reading))}; state {reading.state.value}."
+        last = reading.evidence.last
+        if last is not None:
+            low, high, note = limits_of(last.lowest, s.protocol)
+            own = "its own range" if last.lowest.range_low is not None and note is None else "the protocol's range"
+            words += f" Judged by {own}, {level(reading.analyte, low)} to {level(reading.analyte, high)}."
+            if reading.fresh_until is not None:
+                words += f" Fresh until {_until(s, reading.fresh_until)}."
+        fact = lab_fact(reading)
+        asides = tuple(
+            Fact(
+                label="set aside",
+                value=f"{a.result.written}: {a.text}",
+                when=a.result.collected,
+                source=a.result.source,
+            )
+            for a in sorted(reading.evidence.set_aside, key=lambda a: (a.code, a.result.source))
+        )
+        lines.append(
+            Reason(
+                rule=f"evidence.{reading.analyte.value}",
+                sentence=words,
+                facts=((fact,) if fact else ()) + asides,
+                cites=(limits.low, limits.high),
+            )
+        )
+    return tuple(lines)
+
+
+def _until(s: Situation, instant: datetime) -> str:
+    return at(instant, s.picture.zone)
+
+
+def _falls(s: Situation) -> tuple[Reason, ...]:
+    rule = s.protocol.fall
+    return tuple(
+        Reason(
+            rule=f"fall.{f.analyte.value}",
+            sentence=f"{fall_words(f)}: {f.grade.name.lower()}.",
+            facts=(
+                Fact(
+                    label="from",
+                    value=f.reference.written,
+                    when=f.reference.collected,
+                    source=f.reference.source,
+                ),
+                Fact(label="to", value=f.current.written, when=f.current.collected, source=f.current.source),
+            ),
+            cites=(rule.mild, rule.moderate, rule.severe, rule.window),
+        )
+        for f in s.falls
+        if f.grade is not Grade.NONE
+    )
+
+
+def _runs(s: Situation) -> tuple[Reason, ...]:
+    rule = s.protocol.refractory
+    return tuple(
+        Reason(
+            rule=f"low-run.{r.analyte.value}",
+            sentence=f"{sentence(r.analyte.value)} low in {len(r.draws)} draws running since "
+            f"{at(r.since, s.picture.zone)}, {len(r.doses)} replacement doses documented since"
+            + (": difficult to correct." if r.is_refractory else "."),
+            facts=tuple(
+                Fact(label=r.analyte.value, value=d.lowest.written, when=d.collected, source=d.lowest.source)
+                for d in r.draws
+            ),
+            cites=(rule.draws, rule.span, rule.doses),
+        )
+        for r in s.runs
+    )
+
+
+def _gaps(s: Situation) -> tuple[Reason, ...]:
+    return tuple(
+        Reason(
+            rule="gap-ahead" if g.ahead else "gap",
+            sentence=f"{sentence(names([g.analyte]))}: {'draw to come' if g.ahead else 'draw lacking'}, "
+            f"stage {g.stage.value}" + (f", due {at(g.due, s.picture.zone)}" if g.due else "") + ".",
+            facts=g.facts,
+            cites=(s.protocol.monitoring.early_interval, s.protocol.monitoring.early_window),
+        )
+        for g in find_gaps(s)
+    )
+
+
+def _vitamins(s: Situation) -> tuple[Reason, ...]:
+    return tuple(
+        Reason(
+            rule=f"vitamin.{g.vitamin.value}",
+            sentence=f"{sentence(g.text)}.",
+            facts=g.facts,
+            cites=g.cites,
+        )
+        for g in vitamin_gaps(s.picture, s.course, s.protocol, s.now)
+    )

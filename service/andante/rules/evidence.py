@@ -1,0 +1,351 @@
+"""Which results count: firm, fresh, plausible, in or out of range. Nothing that is set aside disappears.
+
+The direction of error is chosen so that a doubt can hold and never advance: a result counts as a danger by the
+newest instant its collection time can mean, and as evidence for feeding by the oldest.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+from enum import StrEnum
+
+from andante.domain.advice import AnalyteState
+from andante.domain.picture import Firmness, LabResult, Picture
+from andante.domain.protocol import AnalyteLimits, Protocol
+from andante.domain.quantities import Analyte, Level
+from andante.rules.phrases import span
+
+
+class Band(StrEnum):
+    """Where a level lies. UNPROVEN: a comparator leaves it open. UNREADABLE: there is no level at all."""
+
+    CRITICAL_LOW = "critical-low"
+    LOW = "low"
+    IN_RANGE = "in-range"
+    HIGH = "high"
+    CRITICAL_HIGH = "critical-high"
+    UNPROVEN = "unproven"
+    UNREADABLE = "unreadable"
+
+    @property
+    def is_low(self) -> bool:
+        return self in (Band.CRITICAL_LOW, Band.LOW)
+
+    @property
+    def is_critical(self) -> bool:
+        return self in (Band.CRITICAL_LOW, Band.CRITICAL_HIGH)
+
+
+# Worst first: how several bands of one draw are merged. Low before high, since the lower of two results counts.
+_WORST_FIRST = (
+    Band.CRITICAL_LOW,
+    Band.CRITICAL_HIGH,
+    Band.LOW,
+    Band.HIGH,
+    Band.IN_RANGE,
+    Band.UNPROVEN,
+    Band.UNREADABLE,
+)
+
+
+def worst(bands: Iterable[Band]) -> Band:
+    return min(bands, key=_WORST_FIRST.index)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAside:
+    """A result that was not used as firm evidence, and why. `blocks` says whether it stops advancing."""
+
+    result: LabResult
+    code: str
+    text: str
+    blocks: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draw:
+    """The firm results of one analyte in one blood collection. `value` is the lowest of them."""
+
+    collected: datetime
+    results: tuple[LabResult, ...]
+    band: Band
+    lowest: LabResult
+
+    @property
+    def value(self) -> Decimal:
+        value = self.lowest.level.value if self.lowest.level else None
+        if value is None:
+            raise ValueError("a firm draw has a level")
+        return value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """All results of one analyte, sorted out. `draws` oldest first."""
+
+    analyte: Analyte
+    draws: tuple[Draw, ...]
+    set_aside: tuple[SetAside, ...]
+    unsettled: tuple[SetAside, ...]  # not older than the last firm draw: they may hold
+    danger: Band  # worst credible band now: firm or provisional, fresh or not
+    danger_result: LabResult | None
+
+    @property
+    def last(self) -> Draw | None:
+        return self.draws[-1] if self.draws else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """Where one analyte stands now."""
+
+    evidence: Evidence
+    state: AnalyteState
+    shown: LabResult | None  # the result the state is about
+    fresh_until: datetime | None  # when the last firm draw stops being fresh enough to advance on
+
+    @property
+    def analyte(self) -> Analyte:
+        return self.evidence.analyte
+
+    @property
+    def may_advance(self) -> bool:
+        """Firm, fresh, undisputed and not low. Critical highs never."""
+        return (
+            self.state in (AnalyteState.IN_RANGE, AnalyteState.HIGH)
+            and not self.evidence.danger.is_low
+            and not self.evidence.danger.is_critical
+        )
+
+    @property
+    def lacks_evidence(self) -> bool:
+        return self.state in (
+            AnalyteState.MISSING,
+            AnalyteState.STALE,
+            AnalyteState.UNREADABLE,
+            AnalyteState.PROVISIONAL,
+        )
+
+
+def limits_of(result: LabResult, protocol: Protocol) -> tuple[Decimal, Decimal, str | None]:
+    """The low and high limit that apply to a result, mmol/L, and a note when its own range was not believed."""
+    own = protocol.analytes.of(result.analyte)
+    low, high = own.low.value, own.high.value
+    note = None
+    if result.range_low is not None:
+        if own.range_low_min.value <= result.range_low <= own.range_low_max.value:
+            low = result.range_low
+        else:
+            note = "its own lower reference limit is outside what laboratories print; the protocol's was used"
+    if result.range_high is not None:
+        if own.range_high_min.value <= result.range_high <= own.range_high_max.value:
+            high = result.range_high
+        else:
+            note = "its own upper reference limit is outside what laboratories print; the protocol's was used"
+    return low, high, note
+
+
+def critical_low(level: Level, limits: AnalyteLimits) -> bool:
+    if limits.critical_low_bound.value == "below":
+        return level.surely_below(limits.critical_low.value)
+    return level.surely_at_most(limits.critical_low.value)
+
+
+def band_of(result: LabResult, protocol: Protocol) -> Band:
+    """Where the result lies by its own range if believable, else the protocol's. Proven only, never assumed."""
+    if result.level is None:
+        return Band.UNREADABLE
+    limits = protocol.analytes.of(result.analyte)
+    low, high, _ = limits_of(result, protocol)
+    level = result.level
+    if critical_low(level, limits):
+        return Band.CRITICAL_LOW
+    if level.surely_below(low):
+        return Band.LOW
+    if limits.critical_high is not None:
+        if level.surely_at_least(limits.critical_high.value):
+            return Band.CRITICAL_HIGH
+        if not level.surely_below(limits.critical_high.value):
+            return Band.UNPROVEN  # ">4.0" may be a dangerous high
+    if level.surely_above(high):
+        return Band.HIGH
+    return Band.IN_RANGE if level.surely_at_least(low) else Band.UNPROVEN
+
+
+def is_implausible(result: LabResult, protocol: Protocol) -> bool:
+    limits = protocol.analytes.of(result.analyte)
+    level = result.level
+    return level is not None and (
+        level.surely_above(limits.plausible_max.value) or level.surely_below(limits.plausible_min.value)
+    )
+
+
+def sort_out(picture: Picture, protocol: Protocol, analyte: Analyte, now: datetime) -> Evidence:
+    """Apply the evidence rules to every result of one analyte."""
+    skew = span(protocol.evidence.future_skew.value, "min")
+    oldest = now - span(protocol.evidence.lookback.value, "d")
+    firm: list[LabResult] = []
+    aside: list[SetAside] = []
+    for result in picture.results:
+        if result.analyte is analyte:
+            reason = _why_not_firm(result, protocol, now, skew)
+            if reason is None:
+                firm.append(result)
+            else:
+                code, text = reason
+                aside.append(SetAside(result=result, code=code, text=text, blocks=_blocks(result, code, protocol)))
+    draws = _group(firm, protocol)
+    recent = [draw for draw in draws if draw.collected >= oldest]
+    last = recent[-1].collected if recent else None
+    unsettled = tuple(a for a in aside if _may_be_newer(a.result, last, oldest))
+    signs = [
+        (_credible_band(a, protocol), a.result)
+        for a in unsettled
+        if a.code in ("provisional", "future", "undated", "specimen")
+    ]
+    if recent:
+        signs.append((recent[-1].band, recent[-1].lowest))
+    dangers = [s for s in signs if s[0].is_low or s[0].is_critical]
+    danger, danger_result = min(dangers, key=lambda s: _danger_key(s[0], s[1])) if dangers else (Band.IN_RANGE, None)
+    if not dangers and recent and recent[-1].band is Band.HIGH:
+        danger, danger_result = Band.HIGH, recent[-1].lowest
+    return Evidence(
+        analyte=analyte,
+        draws=tuple(draws),
+        set_aside=tuple(aside),
+        unsettled=unsettled,
+        danger=danger,
+        danger_result=danger_result,
+    )
+
+
+def _danger_key(band: Band, result: LabResult) -> tuple[int, Decimal, str]:
+    value = result.level.value if result.level and result.level.value is not None else Decimal(0)
+    return _WORST_FIRST.index(band), value, result.source
+
+
+def _why_not_firm(result: LabResult, protocol: Protocol, now: datetime, skew: timedelta) -> tuple[str, str] | None:
+    """The reason a result is set aside, as (code, words), or None when it is firm."""
+    if result.level is None:
+        return "unreadable", result.problem or "the value cannot be read"
+    if is_implausible(result, protocol):
+        return "implausible", f"{result.written} is outside what is plausible; repeat the draw"
+    if result.collected is None:
+        return "undated", "it states no collection time, so it cannot be placed in time"
+    if result.collected > now + skew:
+        return "future", "its collection time lies in the future"
+    band = band_of(result, protocol)
+    if result.specimen_problem and not band.is_low:
+        # Haemolysis raises potassium (and phosphate): a normal or high value may hide a low one, a low one is low.
+        return (
+            "specimen",
+            f"the specimen is in doubt ({result.specimen_problem}): a level that is not low is not firm",
+        )
+    if result.firmness is not Firmness.FIRM:
+        return "provisional", "the result is not final"
+    if result.problem:
+        return "unreadable", result.problem
+    if band is Band.UNPROVEN:
+        return "unproven", f"{result.written} leaves open whether the level is dangerous"
+    return None
+
+
+def _blocks(result: LabResult, code: str, protocol: Protocol) -> bool:
+    """Whether a set-aside result, if not older than the last firm draw, stops advancing.
+
+    A provisional, undated or future result that is clearly not low says nothing against feeding; anything else may
+    hide a low level.
+    """
+    if code in ("provisional", "undated", "future"):
+        return band_of(result, protocol) not in (Band.IN_RANGE, Band.HIGH)
+    return True
+
+
+def _credible_band(aside: SetAside, protocol: Protocol) -> Band:
+    """The danger a set-aside result still shows. A doubtful specimen's high is not believed."""
+    band = band_of(aside.result, protocol)
+    if aside.code == "specimen":
+        return Band.IN_RANGE
+    return band
+
+
+def _may_be_newer(result: LabResult, last: datetime | None, oldest: datetime) -> bool:
+    """Whether a set-aside result may be as new as the last firm draw. Unknown counts as yes: the safer direction."""
+    newest = result.latest
+    if newest is None:
+        newest = result.reported
+    if newest is None:
+        return True
+    return newest >= oldest and (last is None or newest >= last)
+
+
+def _group(firm: list[LabResult], protocol: Protocol) -> list[Draw]:
+    """Firm results by draw, oldest first. Results of one collection instant or one specimen are one draw."""
+    groups: dict[object, list[LabResult]] = {}
+    for result in sorted(firm, key=_order):
+        key = result.collected
+        groups.setdefault(key, []).append(result)
+    draws = []
+    for results in groups.values():
+        lowest = min(results, key=_by_level)
+        collected = min(r.collected for r in results if r.collected is not None)
+        draws.append(
+            Draw(
+                collected=collected,
+                results=tuple(results),
+                band=worst(band_of(r, protocol) for r in results),
+                lowest=lowest,
+            )
+        )
+    return sorted(draws, key=lambda d: d.collected)
+
+
+def _order(result: LabResult) -> tuple[float, str]:
+    return (result.collected.timestamp() if result.collected else 0.0, result.source)
+
+
+def _by_level(result: LabResult) -> tuple[Decimal, str]:
+    value = result.level.value if result.level else None
+    return (value if value is not None else Decimal(0), result.source)
+
+
+def read_analyte(evidence: Evidence, *, now: datetime, max_age: timedelta, lookback: timedelta) -> Reading:
+    """The state of one analyte, given how old a draw may be to count as fresh."""
+    last = evidence.last
+    if last is not None and last.collected < now - lookback:
+        last = None
+    fresh_until = last.collected + max_age if last else None
+    fresh = fresh_until is not None and now <= fresh_until
+    blocking = [a for a in evidence.unsettled if a.blocks]
+    pending = [a for a in evidence.unsettled if a.code in ("provisional", "undated")]
+    firm_band = last.band if last else None
+
+    def reading(state: AnalyteState, shown: LabResult | None) -> Reading:
+        return Reading(evidence=evidence, state=state, shown=shown, fresh_until=fresh_until)
+
+    if last and fresh and (last.band.is_low or last.band.is_critical):
+        return reading(AnalyteState(last.band.value), last.lowest)
+    low_sign = [a for a in blocking if a.code == "provisional"]
+    if low_sign:
+        return reading(AnalyteState.PROVISIONAL, _newest(low_sign))
+    unreadable = [a for a in blocking if a.code != "specimen"]
+    if unreadable:
+        return reading(AnalyteState.UNREADABLE, _newest(unreadable))
+    if blocking:
+        return reading(AnalyteState.PROVISIONAL, _newest(blocking))
+    if last and fresh and firm_band is not None:
+        return reading(AnalyteState(firm_band.value), last.lowest)
+    if pending:
+        return reading(AnalyteState.PROVISIONAL, _newest(pending))
+    if last:
+        return reading(AnalyteState.STALE, last.lowest)
+    return reading(AnalyteState.MISSING, None)
+
+
+def _newest(asides: list[SetAside]) -> LabResult:
+    def key(aside: SetAside) -> tuple[float, str]:
+        instant = aside.result.latest or aside.result.reported
+        return (instant.timestamp() if instant else float("inf"), aside.result.source)
+
+    return max(asides, key=key).result

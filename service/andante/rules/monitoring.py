@@ -1,0 +1,174 @@
+"""When the next draw of each analyte is due, whether anyone ordered it, and which stage failed."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from andante.domain.advice import AnalyteState, Fact, GapStage
+from andante.domain.picture import LabOrder, LabOrderState, Picture
+from andante.domain.protocol import Protocol
+from andante.domain.quantities import Analyte
+from andante.rules.course import Course
+from andante.rules.evidence import Band, Evidence, Reading
+from andante.rules.phrases import span
+
+_SAME_DRAW = timedelta(hours=1)  # a result this close to a collection belongs to it when no specimen links them
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """One analyte without a usable draw. `ahead`: it is still to come."""
+
+    analyte: Analyte
+    ahead: bool
+    stage: GapStage
+    due: datetime | None  # None: due since before anything was drawn
+    facts: tuple[Fact, ...] = ()
+
+
+def interval(
+    course: Course,
+    evidence: tuple[Evidence, ...],
+    protocol: Protocol,
+    now: datetime,
+    *,
+    energy_adequate: bool,
+) -> timedelta:
+    """The monitoring interval: close in the window after a start, restart or jump, wider once stable and fed."""
+    rule = protocol.monitoring
+    early = span(rule.early_interval.value, "h")
+    exposed = course.latest_exposure
+    if exposed is None or now - exposed < span(rule.early_window.value, "h"):
+        return early
+    settled = all(
+        e.last is not None and e.last.band is Band.IN_RANGE and not any(a.blocks for a in e.unsettled) for e in evidence
+    )
+    return span(rule.late_interval.value, "h") if settled and energy_adequate else early
+
+
+def next_due(reading: Reading, picture: Picture, protocol: Protocol, now: datetime, *, every: timedelta) -> datetime:
+    """When the next result of the analyte is needed: now when there is none, earlier after a replacement."""
+    last = reading.evidence.last
+    if last is None or reading.state in (
+        AnalyteState.MISSING,
+        AnalyteState.UNREADABLE,
+        AnalyteState.PROVISIONAL,
+    ):
+        return now
+    due = last.collected + every
+    recheck = span(protocol.analytes.of(reading.analyte).recheck.value, "h")
+    for dose in picture.replacements:
+        finished = dose.ended or dose.given
+        if reading.analyte in dose.analytes and last.collected < dose.given <= now:
+            due = min(due, finished + recheck)
+    return due
+
+
+def find_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datetime, *, due: datetime) -> Gap | None:
+    """The gap of one analyte, late or ahead, and the stage that failed."""
+    grace = span(protocol.evidence.freshness_grace.value, "h")
+    if reading.lacks_evidence or now > due + grace:
+        return _late_gap(reading, picture, protocol, now, due)
+    ahead = now + span(protocol.monitoring.lookahead.value, "h")
+    if due <= ahead and not _is_ordered(reading, picture, protocol, now, due=due):
+        return Gap(analyte=reading.analyte, ahead=True, stage=GapStage.NOT_ORDERED, due=due)
+    return None
+
+
+def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datetime, due: datetime) -> Gap:
+    analyte, last = reading.analyte, reading.evidence.last
+    when = due if last is not None and due < now else None
+
+    def gap(stage: GapStage, *facts: Fact) -> Gap:
+        return Gap(analyte=analyte, ahead=False, stage=stage, due=when, facts=facts)
+
+    unusable = [a for a in reading.evidence.unsettled if a.blocks or a.code == "undated"]
+    if reading.state in (AnalyteState.UNREADABLE, AnalyteState.PROVISIONAL) and unusable:
+        worst = sorted(unusable, key=lambda a: (a.code, a.result.source))
+        awaited = all(a.code == "provisional" for a in worst)
+        facts = [
+            Fact(
+                label=analyte.value,
+                value=f"{a.result.written}: {a.text}",
+                when=a.result.collected,
+                source=a.result.source,
+            )
+            for a in worst
+        ]
+        return gap(GapStage.NO_RESULT if awaited else GapStage.UNUSABLE, *facts)
+    taken = [
+        c
+        for c in picture.collections
+        if analyte in c.analytes
+        and c.collected <= now
+        and (last is None or c.collected > last.collected)
+        and not _has_result(reading.evidence, c.source, c.collected)
+    ]
+    if taken or reading.state is AnalyteState.PROVISIONAL:
+        return gap(
+            GapStage.NO_RESULT,
+            *(Fact(label="specimen taken", value=analyte.value, when=c.collected, source=c.source) for c in taken),
+        )
+    soon = now + span(protocol.monitoring.one_needle.value, "h")
+    waiting = [
+        (o, t)
+        for o in picture.lab_orders
+        if analyte in o.analytes
+        and (t := _open_draw(o, after=last.collected if last else None, until=soon)) is not None
+    ]
+    if waiting:
+        return gap(
+            GapStage.NOT_COLLECTED,
+            *(Fact(label="draw ordered", value=analyte.value, when=t, source=o.source) for o, t in waiting),
+        )
+    return gap(GapStage.NOT_ORDERED)
+
+
+def _has_result(evidence: Evidence, specimen: str, collected: datetime) -> bool:
+    results = [r for d in evidence.draws for r in d.results] + [a.result for a in evidence.set_aside]
+    return any(
+        (r.specimen is not None and r.specimen == specimen)
+        or (r.collected is not None and abs(r.collected - collected) <= _SAME_DRAW)
+        for r in results
+    )
+
+
+def _open_draw(order: LabOrder, *, after: datetime | None, until: datetime) -> datetime | None:
+    """The first draw an active order plans after the last one and by `until`."""
+    return next((t for t in _planned(order, until) if after is None or t > after), None)
+
+
+def _is_ordered(reading: Reading, picture: Picture, protocol: Protocol, now: datetime, *, due: datetime) -> bool:
+    """Whether an active order, or a specimen already taken, will answer the draw in time."""
+    analyte, last = reading.analyte, reading.evidence.last
+    after = last.collected if last else None
+    needle = span(protocol.monitoring.one_needle.value, "h")
+    grace = span(protocol.evidence.freshness_grace.value, "h")
+    for order in picture.lab_orders:
+        if analyte not in order.analytes:
+            continue
+        for planned in _planned(order, due + grace):
+            if (after is None or planned > after) and due - needle <= planned:
+                return True
+            if not order.planned and order.every is None and (after is None or planned > after):
+                return True  # wanted at once and not yet drawn
+    return any(
+        analyte in c.analytes
+        and due - needle <= c.collected <= now
+        and (after is None or c.collected > after)
+        and not _has_result(reading.evidence, c.source, c.collected)
+        for c in picture.collections
+    )
+
+
+def _planned(order: LabOrder, until: datetime) -> list[datetime]:
+    """The instants an active order plans, up to `until`."""
+    if order.state is not LabOrderState.ACTIVE:
+        return []
+    if order.planned:
+        return sorted(t for t in order.planned if t <= until)
+    if order.first is not None and order.every is not None and order.every > timedelta(0):
+        last = until if order.until is None else min(until, order.until)
+        count = min((last - order.first) // order.every, 10_000)
+        return [order.first + order.every * i for i in range(max(0, count + 1))]
+    authored = order.authored or order.first
+    return [authored] if authored is not None and authored <= until else []

@@ -1,0 +1,245 @@
+"""Requests that a person be told something. They ask for review and order nothing."""
+
+from collections import defaultdict
+from datetime import datetime
+from decimal import Decimal
+
+from andante.domain.advice import AdviceCode, Fact, GapStage, Notice, NoticeCode, Priority, Tell
+from andante.domain.quantities import Analyte
+from andante.rules.course import Course
+from andante.rules.decision import Decision, lab_facts, level_words
+from andante.rules.energy import DAY, day_amount, present_rate, start_of
+from andante.rules.evidence import Band
+from andante.rules.micronutrients import vitamin_gaps
+from andante.rules.monitoring import Gap, find_gap
+from andante.rules.phrases import at, kcal, names, plain, sentence
+from andante.rules.situation import Situation
+
+_TELL = {
+    GapStage.NOT_ORDERED: Tell.PRESCRIBER,
+    GapStage.NOT_COLLECTED: Tell.NURSE,
+    GapStage.NO_RESULT: Tell.LABORATORY,
+    GapStage.UNUSABLE: Tell.LABORATORY,
+}
+_STAGE_WORDS = {
+    GapStage.NOT_ORDERED: "no draw is ordered",
+    GapStage.NOT_COLLECTED: "a draw is ordered but not collected",
+    GapStage.NO_RESULT: "a specimen was taken but no final result is in",
+    GapStage.UNUSABLE: "a result came but cannot be used; repeat the draw",
+}
+_HOLDING = (AdviceCode.HOLD, AdviceCode.HALVE, AdviceCode.URGENT_REVIEW)
+_TENTH = Decimal("0.1")
+
+
+def find_gaps(s: Situation) -> tuple[Gap, ...]:
+    found = (find_gap(r, s.picture, s.protocol, s.now, due=s.due[r.analyte]) for r in s.readings)
+    return tuple(g for g in found if g is not None)
+
+
+def give_notice(s: Situation, decision: Decision) -> tuple[Notice, ...]:
+    """Every notice that goes with the decision; none for a patient nobody watches."""
+    if decision.code.is_silent:
+        return ()
+    return (
+        *_urgent(s, decision),
+        *_scheduled_increase(s, decision),
+        *_replacement(s),
+        *_lab_gaps(s),
+        *_micronutrients(s),
+        *_data_quality(s),
+    )
+
+
+def _urgent(s: Situation, decision: Decision) -> tuple[Notice, ...]:
+    if decision.code is not AdviceCode.URGENT_REVIEW:
+        return ()
+    return (
+        Notice(
+            code=NoticeCode.URGENT,
+            text=f"{decision.headline}. {' '.join(decision.because)}",
+            tell=Tell.PRESCRIBER,
+            priority=Priority.STAT,
+            analytes=decision.analytes,
+            evidence=decision.facts,
+        ),
+    )
+
+
+def _replacement(s: Situation) -> tuple[Notice, ...]:
+    found = []
+    low = [r for r in s.readings if r.evidence.danger.is_low]
+    if low:
+        doses = [
+            Fact(label="replacement dose", value=d.text or names(d.analytes), when=d.given, source=d.source)
+            for d in s.picture.replacements
+            if d.given <= s.now and any(r.analyte in d.analytes for r in low)
+        ]
+        doses.sort(key=lambda f: (f.when.timestamp() if f.when else 0.0, f.source))
+        given = f"{len(doses)} replacement doses are documented" if doses else "no replacement dose is documented"
+        critical = any(r.evidence.danger is Band.CRITICAL_LOW for r in low)
+        words = "; ".join(level_words(s, r) for r in low)
+        found.append(
+            Notice(
+                code=NoticeCode.REPLACEMENT,
+                topic="low",
+                text=f"Please review replacement: {words}; {given}.",
+                tell=Tell.PRESCRIBER,
+                priority=Priority.STAT if critical else Priority.URGENT,
+                analytes=tuple(r.analyte for r in low),
+                evidence=(*lab_facts(low), *doses),
+            )
+        )
+    high = [r for r in s.readings if r.evidence.danger in (Band.HIGH, Band.CRITICAL_HIGH)]
+    if high:
+        words = "; ".join(level_words(s, r) for r in high)
+        found.append(
+            Notice(
+                code=NoticeCode.REPLACEMENT,
+                topic="high",
+                text=f"Please review replacement and renal function: {words}. A high level can hide depletion.",
+                tell=Tell.PRESCRIBER,
+                priority=Priority.URGENT,
+                analytes=tuple(r.analyte for r in high),
+                evidence=lab_facts(high),
+            )
+        )
+    return tuple(found)
+
+
+def _lab_gaps(s: Situation) -> tuple[Notice, ...]:
+    groups: dict[tuple[bool, GapStage], list[Gap]] = defaultdict(list)
+    for gap in find_gaps(s):
+        groups[gap.ahead, gap.stage].append(gap)
+    return tuple(_gap_notice(s, gaps) for _, gaps in sorted(groups.items(), key=lambda kv: (kv[0][0], kv[0][1].value)))
+
+
+def _gap_notice(s: Situation, gaps: list[Gap]) -> Notice:
+    first = gaps[0]
+    analytes = tuple(g.analyte for g in gaps)
+    if first.ahead:
+        dues = _dues(s, gaps)
+        text = f"{sentence(names(analytes))} will be due {dues} and no draw is ordered. Please consider one draw."
+    else:
+        dues = _dues(s, [g for g in gaps if g.due is not None])
+        since = f" (due {dues})" if dues else ""
+        text = f"{sentence(names(analytes))}{since}: {_STAGE_WORDS[first.stage]}."
+        details = [f.value for g in gaps for f in g.facts if first.stage is GapStage.UNUSABLE]
+        if details:
+            text += " " + "; ".join(details) + "."
+        if first.stage is GapStage.NOT_ORDERED and len(gaps) > 1:
+            text += " One draw can answer all."
+    return Notice(
+        code=NoticeCode.LAB_GAP_AHEAD if first.ahead else NoticeCode.LAB_GAP,
+        text=text,
+        tell=_TELL[first.stage],
+        priority=Priority.ROUTINE if first.ahead else Priority.URGENT,
+        analytes=analytes,
+        stage=first.stage,
+        evidence=tuple(f for g in gaps for f in g.facts),
+    )
+
+
+def _dues(s: Situation, gaps: list[Gap]) -> str:
+    by_due: dict[datetime, list[Analyte]] = defaultdict(list)
+    for gap in gaps:
+        if gap.due is not None:
+            by_due[gap.due].append(gap.analyte)
+    if len(by_due) == 1:
+        return at(next(iter(by_due)), s.picture.zone)
+    return ", ".join(f"{names(who)} {at(due, s.picture.zone)}" for due, who in sorted(by_due.items()))
+
+
+def _micronutrients(s: Situation) -> tuple[Notice, ...]:
+    return tuple(
+        Notice(
+            code=NoticeCode.MICRONUTRIENT,
+            topic=f"{gap.vitamin.value}-{gap.state}",
+            text=f"Please review: {gap.text}.",
+            tell=Tell.PRESCRIBER,
+            priority=Priority.URGENT if gap.state == "missing" else Priority.ROUTINE,
+            evidence=gap.facts,
+        )
+        for gap in vitamin_gaps(s.picture, s.course, s.protocol, s.now)
+    )
+
+
+def _scheduled_increase(s: Situation, decision: Decision) -> tuple[Notice, ...]:
+    """An order that steps itself up is told before it happens, unless the present advice supports it."""
+    rise = scheduled_rise(s)
+    if rise is None:
+        return ()
+    when, words, source, amount = rise
+    allowed = decision.code is AdviceCode.ADVANCE and decision.sized is not None
+    if allowed and amount is not None and decision.sized is not None and amount <= decision.sized.kcal:
+        return ()
+    holds = decision.code in _HOLDING or not s.course.feeding
+    return (
+        Notice(
+            code=NoticeCode.URGENT if holds else NoticeCode.SCHEDULED_INCREASE,
+            topic="scheduled-increase",
+            text=(
+                f"An order steps itself up {at(when, s.picture.zone)} ({words}), which the present evidence does not "
+                f"support: {decision.headline}."
+            ),
+            tell=Tell.PRESCRIBER,
+            priority=Priority.URGENT,
+            evidence=(Fact(label="scheduled increase", value=words, when=when, source=source),),
+        ),
+    )
+
+
+def scheduled_rise(s: Situation) -> tuple[datetime, str, str, Decimal | None] | None:
+    """The first increase an active order carries within the coming day: (when, words, source, kcal/day then)."""
+    found: list[tuple[datetime, str, str, Decimal | None]] = []
+    energy, zone = s.protocol.energy, s.picture.zone
+    for order in s.course.running:
+        now_rate = present_rate(order, s.now)
+        now_amount = day_amount(order, energy, at=s.now, zone=zone, frozen=True).kcal
+        for delivery in order.deliveries:
+            if delivery.start is None or not s.now < delivery.start < s.now + DAY:
+                continue
+            then_rate = present_rate(order, delivery.start)
+            then = day_amount(order, energy, at=delivery.start, zone=zone, frozen=True).kcal
+            faster = now_rate is not None and then_rate is not None and then_rate > now_rate
+            more = now_amount is not None and then is not None and then > now_amount
+            if faster or more:
+                words = f"to {plain(then_rate, _TENTH)} mL/h" if then_rate is not None else "a larger amount"
+                words += f", {kcal(then)}" if then is not None else ""
+                found.append((delivery.start, words, order.source, _total(s.course, now_amount, then)))
+    if s.course.feeding:
+        for order in s.course.planned:
+            start = start_of(order)
+            if order.state.value == "active" and start is not None and s.now < start < s.now + DAY:
+                amount = day_amount(order, energy, at=start, zone=zone, frozen=True).kcal
+                words = f"a further {order.kind.value} order begins"
+                words += f", {kcal(amount)}" if amount is not None else ""
+                found.append((start, words, order.source, _total(s.course, Decimal(0), amount)))
+    return min(found, key=lambda f: (f[0], f[2])) if found else None
+
+
+def _total(course: Course, now: Decimal | None, then: Decimal | None) -> Decimal | None:
+    if course.present_kcal is None or now is None or then is None:
+        return None
+    return course.present_kcal - now + then
+
+
+def _data_quality(s: Situation) -> tuple[Notice, ...]:
+    """What only the dietitian can settle: sums that cannot be done, and results nobody could match."""
+    texts: list[tuple[str, str]] = [(words, source) for words, source in s.course.energy_problems]
+    if s.goal.problem is not None:
+        texts.append((s.goal.problem, ""))
+    elif s.body.dosing_kg is None:
+        texts.append((s.body.said, ""))
+    texts += [(n.text, n.source) for n in s.picture.notes if n.code == "uncoded-analyte"]
+    if not texts:
+        return ()
+    unique = sorted(dict.fromkeys(texts))
+    return (
+        Notice(
+            code=NoticeCode.DATA_QUALITY,
+            text="Please check the chart: " + "; ".join(dict.fromkeys(t for t, _ in unique)) + ".",
+            tell=Tell.DIETITIAN,
+            priority=Priority.ROUTINE,
+            evidence=tuple(Fact(label="to check", value=t, source=src) for t, src in unique if src),
+        ),
+    )

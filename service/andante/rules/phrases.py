@@ -1,0 +1,59 @@
+"""How the rules put numbers and instants into sentences. Absolute times only: a text must not change with the clock."""
+
+from collections.abc import Iterable
+from datetime import datetime, timedelta, tzinfo
+from decimal import ROUND_HALF_UP, Decimal
+
+from andante.domain.quantities import Analyte
+
+ALL_THREE = (Analyte.POTASSIUM, Analyte.PHOSPHATE, Analyte.MAGNESIUM)
+_LEVEL_PLACES = {
+    Analyte.POTASSIUM: Decimal("0.1"),
+    Analyte.PHOSPHATE: Decimal("0.01"),
+    Analyte.MAGNESIUM: Decimal("0.01"),
+}
+
+
+def sentence(words: str) -> str:
+    """The words with a capital first letter, the rest untouched."""
+    return words[:1].upper() + words[1:]
+
+
+def plain(value: Decimal, places: Decimal = Decimal(1)) -> str:
+    """A decimal without an exponent or trailing zeros, rounded half up to `places`."""
+    rounded = value.quantize(places, rounding=ROUND_HALF_UP)
+    text = format(rounded, "f")
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def level(analyte: Analyte, value: Decimal) -> str:
+    """A level in mmol/L, to the places the trade reports."""
+    return f"{format(value.quantize(_LEVEL_PLACES[analyte], rounding=ROUND_HALF_UP), 'f')} mmol/L"
+
+
+def kcal(value: Decimal) -> str:
+    return f"{plain(value)} kcal/day"
+
+
+def at(instant: datetime, zone: tzinfo) -> str:
+    """`Tue 5 Mar 06:30` in the hospital's zone."""
+    local = instant.astimezone(zone)
+    return f"{local:%a} {local.day} {local:%b %H:%M}"
+
+
+def names(analytes: Iterable[Analyte]) -> str:
+    """`potassium, phosphate and magnesium`, in the usual order."""
+    wanted = set(analytes)
+    words = [a.value for a in ALL_THREE if a in wanted]
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def hours(span: timedelta) -> Decimal:
+    """A span as decimal hours, exactly."""
+    return Decimal(span // timedelta(microseconds=1)) / Decimal(3_600_000_000)
+
+
+def span(amount: Decimal, unit: str) -> timedelta:
+    """A protocol time entry as a timedelta. Units min, h, d."""
+    seconds = {"min": 60, "h": 3600, "d": 86400}[unit]
+    return timedelta(microseconds=int(amount * seconds * 1_000_000))

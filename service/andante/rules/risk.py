@@ -1,0 +1,239 @@
+"""Risk of refeeding syndrome: every published criterion met, not met or unknown, and the tier they add up to."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+
+from andante.domain.advice import CriterionView, Fact, RiskTier, RiskView
+from andante.domain.picture import MeasureKind, Picture
+from andante.domain.protocol import Comparison, Criterion, CriterionKind, CriterionTest, Protocol
+from andante.rules.body import Body, current_findings, latest, weights_before
+from andante.rules.course import Course
+from andante.rules.evidence import Evidence, limits_of
+from andante.rules.phrases import level, plain, span
+
+_TENTH = Decimal("0.1")
+_TIER_ORDER = (RiskTier.NONE, RiskTier.UNKNOWN, RiskTier.MODERATE, RiskTier.SEVERE)
+_LEVELS = ("severe", "moderate")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    """What a criterion found: the level met ("" for not met), or unknown; with words and facts."""
+
+    level: str
+    unknown: bool
+    text: str
+    facts: tuple[Fact, ...] = ()
+
+
+def judge(
+    picture: Picture,
+    protocol: Protocol,
+    now: datetime,
+    *,
+    body: Body,
+    course: Course,
+    evidence: tuple[Evidence, ...],
+) -> RiskView:
+    """Every criterion and the tier by the protocol's counting rule; a clinician's own entry wins upward."""
+    seen = {
+        c.id: _look(c, picture, protocol, now, body=body, course=course, evidence=evidence)
+        for c in protocol.risk.criteria
+    }
+    views = tuple(_view(c, seen[c.id]) for c in protocol.risk.criteria)
+    tier = RiskTier.NONE
+    for count in protocol.risk.counting:
+        # A criterion met at the severe column is met at the moderate one too.
+        levels = ("severe",) if count.level == "severe" else _LEVELS
+        if sum(s.level in levels for s in seen.values()) >= count.at_least:
+            tier = RiskTier(count.tier)
+            break
+    if tier is RiskTier.NONE and any(seen[i].unknown for i in protocol.risk.needed_to_rule_out if i in seen):
+        tier = RiskTier.UNKNOWN
+    entered = [e for e in picture.risk_entries if e.recorded is None or e.recorded <= now]
+    by_clinician = False
+    for entry in entered:
+        own = RiskTier(entry.tier)
+        if _TIER_ORDER.index(own) > _TIER_ORDER.index(tier):
+            tier, by_clinician = own, True
+    return RiskView(
+        tier=tier,
+        extreme=_is_extreme(picture, protocol, now, body),
+        by_clinician=by_clinician,
+        criteria=views,
+    )
+
+
+def _view(criterion: Criterion, seen: _Seen) -> CriterionView:
+    state = "met" if seen.level else ("unknown" if seen.unknown else "not-met")
+    return CriterionView(
+        id=criterion.id,
+        state=state,
+        level=seen.level,
+        text=seen.text,
+        would_settle=criterion.would_settle if state == "unknown" else "",
+        facts=seen.facts,
+    )
+
+
+def _is_extreme(picture: Picture, protocol: Protocol, now: datetime, body: Body) -> bool:
+    energy = protocol.energy
+    if body.bmi is not None and body.bmi < energy.extreme_bmi.value:
+        return True
+    days = _days_without_intake(picture, protocol, now)
+    return days is not None and days[0] > energy.extreme_days_without_intake.value
+
+
+def _look(
+    criterion: Criterion,
+    picture: Picture,
+    protocol: Protocol,
+    now: datetime,
+    *,
+    body: Body,
+    course: Course,
+    evidence: tuple[Evidence, ...],
+) -> _Seen:
+    match criterion.kind:
+        case CriterionKind.BMI:
+            if body.bmi is None:
+                return _Seen(level="", unknown=True, text=f"{criterion.text} not known")
+            return _Seen(
+                level=_compare(criterion.tests, body.bmi),
+                unknown=False,
+                text=f"{criterion.text} {plain(body.bmi, _TENTH)} kg/m²",
+                facts=body.facts,
+            )
+        case CriterionKind.INTAKE_DAYS:
+            days = _days_without_intake(picture, protocol, now)
+            if days is None:
+                return _Seen(level="", unknown=True, text=f"{criterion.text} not stated")
+            return _Seen(
+                level=_compare(criterion.tests, days[0]),
+                unknown=False,
+                text=f"{plain(days[0])} {criterion.text}",
+                facts=(days[1],),
+            )
+        case CriterionKind.WEIGHT_LOSS:
+            return _weight_loss(criterion, picture, protocol, now, body)
+        case CriterionKind.LOW_ELECTROLYTE:
+            return _low_before_feeding(criterion, protocol, course, evidence)
+        case CriterionKind.FINDING:
+            return _finding(criterion, picture, now)
+
+
+def _compare(tests: tuple[CriterionTest, ...], value: Decimal) -> str:
+    """The worst level at which the value meets a test."""
+    met = {
+        t.level
+        for t in tests
+        if t.comparison is not None and t.limit is not None and t.comparison.holds(value, t.limit.value)
+    }
+    return next((lvl for lvl in _LEVELS if lvl in met), "")
+
+
+def _days_without_intake(picture: Picture, protocol: Protocol, now: datetime) -> tuple[Decimal, Fact] | None:
+    statement = latest(picture, protocol, MeasureKind.DAYS_WITHOUT_INTAKE, now)
+    if statement is None or statement.value is None:
+        return None
+    return statement.value, Fact(
+        label="days of nil or negligible intake",
+        value=plain(statement.value),
+        when=statement.taken,
+        source=statement.source,
+    )
+
+
+def _weight_loss(criterion: Criterion, picture: Picture, protocol: Protocol, now: datetime, body: Body) -> _Seen:
+    current = body.weight
+    if current is None or current.value is None or current.taken is None:
+        return _Seen(level="", unknown=True, text=f"{criterion.text} not known: no present weight")
+    met: dict[str, tuple[Decimal, Fact]] = {}
+    unknown = False
+    for test in criterion.tests:
+        if test.window is None or test.limit is None or test.comparison is None:
+            continue
+        window = span(test.window.value, "d")
+        earlier = weights_before(picture, protocol, now, before=current.taken, window=window)
+        # A weight from yesterday cannot rule a loss over months out: one from the older half of the window can.
+        if not any(m.taken is not None and m.taken <= current.taken - window / 2 for m in earlier):
+            unknown = True
+        for measure in earlier:
+            if measure.value is None:
+                continue
+            lost = (measure.value - current.value) / measure.value * 100
+            if test.comparison.holds(lost, test.limit.value):
+                fact = Fact(
+                    label="earlier weight",
+                    value=f"{plain(measure.value, _TENTH)} kg",
+                    when=measure.taken,
+                    source=measure.source,
+                )
+                if test.level not in met or lost > met[test.level][0]:
+                    met[test.level] = (lost, fact)
+    for lvl in _LEVELS:
+        if lvl in met:
+            lost, fact = met[lvl]
+            return _Seen(
+                level=lvl,
+                unknown=False,
+                text=f"{criterion.text} {plain(lost, _TENTH)} % to {plain(current.value, _TENTH)} kg",
+                facts=(fact, *body.facts),
+            )
+    text = f"{criterion.text} not known: no earlier weight" if unknown else f"no {criterion.text} of note"
+    return _Seen(level="", unknown=unknown, text=text)
+
+
+def _low_before_feeding(
+    criterion: Criterion, protocol: Protocol, course: Course, evidence: tuple[Evidence, ...]
+) -> _Seen:
+    met: dict[str, list[Fact]] = {}
+    unknown = False
+    for item in evidence:
+        draws = [d for d in item.draws if course.started is None or d.collected <= course.started]
+        if not draws:
+            unknown = True
+        for draw in draws:
+            if not draw.band.is_low:
+                continue
+            low, _, _ = limits_of(draw.lowest, protocol)
+            share = draw.value / low * 100
+            for test in criterion.tests:
+                deep = test.limit is None or (test.comparison or Comparison.BELOW).holds(share, test.limit.value)
+                if deep:
+                    met.setdefault(test.level, []).append(
+                        Fact(
+                            label=item.analyte.value,
+                            value=level(item.analyte, draw.value),
+                            when=draw.collected,
+                            source=draw.lowest.source,
+                        )
+                    )
+    for lvl in _LEVELS:
+        if lvl in met:
+            words = ", ".join(dict.fromkeys(f.label for f in met[lvl]))
+            return _Seen(level=lvl, unknown=False, text=f"{words} low before feeding", facts=tuple(met[lvl]))
+    if unknown:
+        return _Seen(level="", unknown=True, text="levels before feeding not all known")
+    return _Seen(level="", unknown=False, text="no low level before feeding")
+
+
+def _finding(criterion: Criterion, picture: Picture, now: datetime) -> _Seen:
+    met: dict[str, list[Fact]] = {}
+    for finding in current_findings(picture, now):
+        for test in criterion.tests:
+            if finding.kind.value in test.findings and (finding.severity or "") in test.severities:
+                met.setdefault(test.level, []).append(
+                    Fact(
+                        label=finding.kind.value,
+                        value=finding.text,
+                        when=finding.recorded,
+                        source=finding.source,
+                    )
+                )
+    for lvl in _LEVELS:
+        if lvl in met:
+            words = "; ".join(f.value for f in met[lvl])
+            return _Seen(level=lvl, unknown=False, text=f"{criterion.text}: {words}", facts=tuple(met[lvl]))
+    return _Seen(level="", unknown=True, text=f"{criterion.text}: nothing coded")

@@ -1,0 +1,111 @@
+"""Decision rule 1: who gets no advice, and why."""
+
+from andante.domain.advice import AdviceCode, RiskTier
+from andante.domain.picture import FindingKind
+from andante.rules.body import current_findings
+from andante.rules.decision import Decision
+from andante.rules.evidence import Band
+from andante.rules.phrases import plain, sentence, span
+from andante.rules.situation import Situation
+from andante.rules.sizing import increment_kcal
+from andante.rules.trend import consecutive
+
+
+def watch_ended(s: Situation) -> Decision | None:
+    """Died, discharged: the watch is over."""
+    if s.picture.person.deceased:
+        why = "the chart records that the patient has died"
+    elif s.picture.stay is not None and not s.picture.stay.in_progress:
+        why = "the hospital stay is over"
+    else:
+        return None
+    return Decision(
+        code=AdviceCode.STOOD_DOWN,
+        rule="watch-ended",
+        headline=f"Watch ended: {why}",
+        because=(sentence(why) + ".",),
+    )
+
+
+def not_covered(s: Situation) -> Decision | None:
+    """Children, unknown age, pregnancy, outpatients: not covered by this protocol."""
+    minimum = s.protocol.scope.min_age
+    age = s.body.age
+    findings = {f.kind: f for f in current_findings(s.picture, s.now)}
+    if age is None:
+        why = "the age is not known"
+    elif age < minimum.value:
+        why = f"the patient is younger than {plain(minimum.value)}"
+    elif FindingKind.PREGNANCY in findings:
+        why = "a pregnancy is coded"
+    elif FindingKind.INFANT_FORMULA in findings:
+        why = "an infant formula is ordered"
+    elif s.picture.stay is not None and not s.picture.stay.inpatient:
+        why = "the encounter is not an inpatient stay"
+    else:
+        return None
+    return Decision(
+        code=AdviceCode.NOT_COVERED,
+        rule="not-covered",
+        headline=f"Not covered by this protocol: {why}",
+        because=(f"Not covered by this protocol: {why}.",),
+        cites=(minimum,),
+    )
+
+
+def not_at_risk(s: Situation) -> Decision | None:
+    """No published criterion count reached, and no clinician's entry."""
+    if s.is_watched:
+        return None
+    if s.risk.tier is RiskTier.UNKNOWN:
+        missing = "; ".join(c.would_settle for c in s.risk.criteria if c.state == "unknown" and c.would_settle)
+        return Decision(
+            code=AdviceCode.NOT_AT_RISK,
+            rule="risk-not-shown",
+            headline="Not watched: the chart shows no risk, but not enough to rule it out",
+            because=("No risk tier is reached by what is charted.", f"It would be settled by: {missing}."),
+        )
+    return Decision(
+        code=AdviceCode.NOT_AT_RISK,
+        rule="not-at-risk",
+        headline="Not watched: not at risk by the protocol's criteria",
+        because=("Fewer criteria are met than the protocol counts as risk.",),
+    )
+
+
+def stood_down(s: Situation) -> Decision | None:
+    """Late in the course, at goal, all in range without replacement: the watch may end."""
+    rule = s.protocol.stand_down
+    course = s.course
+    if s.picture.incomplete or course.day is None or course.day < rule.day.value:
+        return None
+    if course.paused_since is not None or not is_at_goal(s):
+        return None
+    long = span(rule.in_range.value, "h")
+    if any(long > s.now - r.given for r in s.picture.replacements if r.given <= s.now):
+        return None
+    for reading in s.readings:
+        run = consecutive(reading.evidence, lambda d: d.band is Band.IN_RANGE)
+        if not run or run[-1].collected - run[0].collected < long or reading.evidence.unsettled:
+            return None
+    if any(f.holds for f in s.falls):
+        return None
+    words = plain(rule.in_range.value)
+    return Decision(
+        code=AdviceCode.STOOD_DOWN,
+        rule="stand-down",
+        headline=f"Watch stood down on feeding day {course.day}: at goal, all in range for {words} h",
+        because=(
+            f"Feeding day {course.day}, at goal, and all three in range for at least {words} h without replacement.",
+        ),
+        cites=(rule.day, rule.in_range),
+    )
+
+
+def is_at_goal(s: Situation) -> bool:
+    """At the goal, or within one pump increment of it."""
+    present, goal = s.course.present_kcal, s.goal.kcal
+    if present is None or goal is None or not s.course.feeding:
+        return False
+    slack = increment_kcal(s.vehicle, s.protocol) if s.vehicle is not None else 0
+    return present > goal - slack or present >= goal

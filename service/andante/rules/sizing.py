@@ -1,0 +1,183 @@
+"""From kcal to a pump rate, rounded so that neither the step nor the goal is passed."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import ROUND_FLOOR, Decimal
+
+from andante.domain.picture import EnergyKind, EnergyOrder, Picture
+from andante.domain.protocol import Protocol
+from andante.rules.course import Course
+from andante.rules.energy import bolus_count, day_amount, hours_per_day, kcal_per_ml, present_rate
+from andante.rules.phrases import plain
+
+_TENTH = Decimal("0.1")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sized:
+    """An energy as it can be given. `kcal` is the day's total of the rounded rate, other energy included.
+
+    `rate_ml_h`, `bolus_ml` and `dextrose_g` are None where they do not apply; `said` explains the sum in words.
+    """
+
+    kcal: Decimal
+    rate_ml_h: Decimal | None = None
+    bolus_ml: Decimal | None = None
+    dextrose_g: Decimal | None = None
+    said: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vehicle:
+    """What carries the energy: the order that would be changed, or a standard formula when nothing is ordered."""
+
+    order: EnergyOrder | None
+    density: Decimal  # kcal/mL
+    hours: Decimal  # of feeding per day
+    boluses: int  # per day; 0 for a rate
+    rate: Decimal | None  # in force now, mL/h
+    bolus: Decimal | None  # in force now, mL
+    fixed_kcal: Decimal  # the other energy of the day, which the vehicle does not change
+    dextrose_g_ml: Decimal
+
+    def kcal_of(self, amount: Decimal) -> Decimal:
+        """The day's total for a rate (mL/h) or a bolus (mL)."""
+        times = Decimal(self.boluses) if self.boluses else self.hours
+        return amount * times * self.density + self.fixed_kcal
+
+
+def choose_vehicle(picture: Picture, course: Course, protocol: Protocol, now: datetime) -> Vehicle | None:
+    """The order whose rate the advice is about; None when energy cannot be put into mL (oral feeding, unreadable)."""
+    energy = protocol.energy
+    at = now
+    others = course.other_kcal
+    if others is None:
+        return None
+    pool = course.running if course.feeding else course.planned
+    pumped = [o for o in pool if o.kind in (EnergyKind.ENTERAL, EnergyKind.PARENTERAL)]
+    if not pumped:
+        if course.feeding:
+            return None
+        return Vehicle(
+            order=None,
+            density=energy.density_default.value,
+            hours=Decimal(24),
+            boluses=0,
+            rate=None,
+            bolus=None,
+            fixed_kcal=others,
+            dextrose_g_ml=Decimal(0),
+        )
+
+    # Enteral before parenteral, then the larger one; ties by reference so that order of arrival cannot matter.
+    def rank(order: EnergyOrder) -> tuple[bool, Decimal, str]:
+        amount = day_amount(order, energy, at=at, zone=picture.zone, frozen=True).kcal or Decimal(0)
+        return (order.kind is not EnergyKind.ENTERAL, -amount, order.source)
+
+    order = min(pumped, key=rank)
+    density, _ = kcal_per_ml(order, energy)
+    if density is None or density <= 0:
+        return None
+    fixed = others
+    if course.feeding:
+        for other in course.running:
+            if other is not order:
+                amount = day_amount(other, energy, at=at, zone=picture.zone, frozen=True).kcal
+                if amount is None:
+                    return None
+                fixed += amount
+    boluses = bolus_count(order, at=at, zone=picture.zone)
+    bolus = next((d.volume_ml for d in order.deliveries if d.volume_ml is not None), None) if boluses else None
+    return Vehicle(
+        order=order,
+        density=density,
+        hours=hours_per_day(order, at=at, zone=picture.zone),
+        boluses=boluses,
+        rate=None if boluses else present_rate(order, at),
+        bolus=bolus,
+        fixed_kcal=fixed,
+        dextrose_g_ml=order.composition.dextrose_g_ml if order.composition else Decimal(0),
+    )
+
+
+def size(
+    target_kcal: Decimal,
+    vehicle: Vehicle,
+    protocol: Protocol,
+    *,
+    more_than: Decimal | None = None,
+    dosing_kg: Decimal | None = None,
+    dextrose_limit_g: Decimal | None = None,
+) -> Sized | None:
+    """The largest rate that keeps the day's total at or below `target_kcal`.
+
+    Rounded down to the pump's increment; to the fine increment where the coarse one would give nothing, or would
+    swallow the whole rise above `more_than` (the present rate or bolus). None when no rate can be given at all.
+    `dextrose_limit_g` and the glucose-rate ceiling (with `dosing_kg`) bound a parenteral rate further.
+    """
+    times = Decimal(vehicle.boluses) if vehicle.boluses else vehicle.hours
+    if times <= 0:
+        return None
+    exact = (target_kcal - vehicle.fixed_kcal) / vehicle.density / times
+    said: list[str] = []
+    if vehicle.dextrose_g_ml > 0:
+        exact = _bounded_by_dextrose(exact, times, vehicle, protocol, dosing_kg, dextrose_limit_g, said)
+    energy = protocol.energy
+    coarse = energy.bolus_increment.value if vehicle.boluses else energy.pump_increment.value
+    amount = _floor(exact, coarse)
+    floor = more_than if more_than is not None else Decimal(0)
+    if amount <= floor:
+        fine = energy.pump_fine_increment.value
+        amount = _floor(exact, fine)
+        if amount <= floor:
+            return None
+        said.append(f"rounded down to whole mL, since steps of {plain(coarse)} mL would swallow the increase")
+    return describe(amount, vehicle, said=tuple(said))
+
+
+def describe(amount: Decimal, vehicle: Vehicle, *, said: tuple[str, ...] = ()) -> Sized:
+    """A rate or bolus as it is."""
+    times = Decimal(vehicle.boluses) if vehicle.boluses else vehicle.hours
+    dextrose = amount * times * vehicle.dextrose_g_ml
+    return Sized(
+        kcal=vehicle.kcal_of(amount),
+        rate_ml_h=None if vehicle.boluses else amount,
+        bolus_ml=amount if vehicle.boluses else None,
+        dextrose_g=dextrose if vehicle.dextrose_g_ml > 0 else None,
+        said=said,
+    )
+
+
+def _bounded_by_dextrose(
+    exact: Decimal,
+    times: Decimal,
+    vehicle: Vehicle,
+    protocol: Protocol,
+    dosing_kg: Decimal | None,
+    limit_g: Decimal | None,
+    said: list[str],
+) -> Decimal:
+    if limit_g is not None and exact * times * vehicle.dextrose_g_ml > limit_g:
+        exact = limit_g / (times * vehicle.dextrose_g_ml)
+        said.append(f"bounded by {plain(limit_g)} g dextrose a day")
+    ceiling = protocol.energy.glucose_rate_ceiling.value
+    if dosing_kg is not None and glucose_rate(exact * vehicle.dextrose_g_ml, dosing_kg) > ceiling:
+        exact = ceiling * dosing_kg * 60 / 1000 / vehicle.dextrose_g_ml
+        said.append(f"bounded by the glucose infusion rate of {plain(ceiling, _TENTH)} mg/kg/min")
+    return exact
+
+
+def glucose_rate(dextrose_g_h: Decimal, kg: Decimal) -> Decimal:
+    """Glucose infusion rate in mg/kg/min, while it runs. GIR = g/h × 1000 / (kg × 60) (hpn.hms.harvard.edu)."""
+    return dextrose_g_h * 1000 / (kg * 60)
+
+
+def increment_kcal(vehicle: Vehicle, protocol: Protocol) -> Decimal:
+    """The day's energy of one pump increment: within it of the goal is at goal."""
+    energy = protocol.energy
+    coarse = energy.bolus_increment.value if vehicle.boluses else energy.pump_increment.value
+    return vehicle.kcal_of(coarse) - vehicle.fixed_kcal
+
+
+def _floor(value: Decimal, increment: Decimal) -> Decimal:
+    return max(Decimal(0), (value / increment).to_integral_value(rounding=ROUND_FLOOR) * increment)

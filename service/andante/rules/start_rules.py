@@ -1,0 +1,195 @@
+"""Decision rules 6 to 8: before feeding."""
+
+from datetime import datetime
+from decimal import Decimal
+
+from andante.domain.advice import AdviceCode, Priority, Tell
+from andante.domain.picture import EnergyKind
+from andante.domain.protocol import Number, Switch
+from andante.rules.decision import (
+    Decision,
+    draw_words,
+    energy_words,
+    gap_words,
+    lab_facts,
+    level_words,
+    order_facts,
+    until_next_look,
+)
+from andante.rules.phrases import at, kcal, names, plain, sentence
+from andante.rules.situation import Situation
+from andante.rules.sizing import Sized, size
+
+
+def incomplete_before_feeding(s: Situation) -> Decision | None:
+    """A chart that was not read completely starts nobody."""
+    if s.course.feeding or not s.picture.incomplete:
+        return None
+    return Decision(
+        code=AdviceCode.HOLD,
+        rule="incomplete-read",
+        headline="Do not start on this: the chart could not be read completely",
+        because=("The chart could not be read completely: " + ", ".join(s.picture.incomplete) + ".",),
+        valid_until=until_next_look(s),
+        priority=Priority.URGENT,
+    )
+
+
+def baseline_gap(s: Situation) -> Decision | None:
+    """Rule 6: a baseline of all three, recent and firm, comes before the first feed."""
+    if s.course.feeding:
+        return None
+    gaps = [r for r in s.readings if r.lacks_evidence]
+    if not gaps:
+        return None
+    low = [r for r in s.readings if r.evidence.danger.is_low]
+    because = [f"{sentence(gap_words(s, gaps))}: {draw_words(gaps)} before feeding starts."]
+    because += [f"{sentence(level_words(s, r))}: correct it before feeding starts." for r in low]
+    return Decision(
+        code=AdviceCode.DRAW_FIRST,
+        rule="baseline-gap",
+        headline=f"Draw {names(r.analyte for r in gaps)} before feeding starts",
+        because=tuple(because),
+        facts=lab_facts((*gaps, *(r for r in low if r not in gaps))),
+        cites=(s.protocol.evidence.baseline_max_age,),
+        analytes=tuple(r.analyte for r in gaps),
+        valid_until=until_next_look(s),
+        priority=Priority.URGENT,
+    )
+
+
+def low_before_feeding(s: Situation) -> Decision | None:
+    """Rule 7: low before feeding. Correct first, unless the protocol's switch starts at its lowest allowance."""
+    if s.course.feeding:
+        return None
+    low = [r for r in s.readings if r.evidence.danger.is_low]
+    if not low:
+        return None
+    switch = s.protocol.response.low_before_feeding
+    cites: tuple[Number | Switch, ...] = (switch, *(s.protocol.analytes.of(r.analyte).low for r in low))
+    words = tuple(f"{sentence(level_words(s, r))}." for r in low)
+    if switch.value == "start-lowest" and s.lowest_kcal is not None:
+        started = _size_start(s, s.lowest_kcal)
+        if started is not None:
+            return Decision(
+                code=AdviceCode.START,
+                rule="start-while-low",
+                headline=f"Start at {energy_words(started)}, the lowest allowance, with replacement: "
+                f"{names(r.analyte for r in low)} low",
+                because=(*words, "This protocol starts very low while replacement runs.", *started.said),
+                sized=started,
+                facts=(*lab_facts(s.readings), *s.body.facts),
+                cites=(*cites, s.protocol.response.lowest_start),
+                analytes=tuple(r.analyte for r in s.readings),
+                valid_until=s.evidence_expires,
+                priority=Priority.URGENT,
+            )
+    return Decision(
+        code=AdviceCode.CORRECT_FIRST,
+        rule="low-before-feeding",
+        headline=f"Correct {names(r.analyte for r in low)} first; do not start feeding yet",
+        because=(*words, "All three are to be in range before feeding starts."),
+        facts=lab_facts(low),
+        cites=cites,
+        analytes=tuple(r.analyte for r in low),
+        valid_until=until_next_look(s),
+        priority=Priority.URGENT,
+        tell=Tell.PRESCRIBER,
+    )
+
+
+def start_cannot_be_sized(s: Situation) -> Decision | None:
+    """Levels allow a start, but the sum cannot be done, or other energy already fills the allowance."""
+    if s.course.feeding:
+        return None
+    if s.allowance_kcal is None:
+        why = f"The first day's allowance cannot be worked out: {s.body.said}. Weigh the patient."
+        head = "the dosing weight is not known"
+    elif s.course.other_kcal is None:
+        why = "Energy from drugs or fluids cannot be worked out: " + "; ".join(
+            words for words, _ in s.course.energy_problems
+        )
+        head = "energy from drugs or fluids is not known"
+    elif _size_start(s, s.allowance_kcal) is None:
+        why = (
+            f"Energy from drugs and fluids ({kcal(s.course.other_kcal)}) leaves no room in the first day's allowance "
+            f"of {kcal(s.allowance_kcal)}, or the planned order cannot be summed."
+        )
+        head = "no room in the first day's allowance"
+    else:
+        return None
+    return Decision(
+        code=AdviceCode.HOLD,
+        rule="start-not-sizeable",
+        headline=f"Do not start on this yet: {head}",
+        because=(why,),
+        facts=(*s.body.facts, *order_facts(s)),
+        cites=(s.protocol.energy.initial,),
+        valid_until=until_next_look(s),
+        priority=Priority.URGENT,
+    )
+
+
+def ready_to_start(s: Situation) -> Decision | None:
+    """Rule 8: all firm and in range: the initial energy, as kcal, mL/h or grams of dextrose."""
+    if s.course.feeding or s.allowance_kcal is None or not all(r.may_advance for r in s.readings):
+        return None
+    sized = _size_start(s, s.allowance_kcal)
+    if sized is None:
+        return None
+    energy = s.protocol.energy
+    per_kg = energy.initial_extreme if s.risk.extreme else energy.initial
+    grams = f"{plain(energy.initial_dextrose_low.value)}–{plain(energy.initial_dextrose_high.value)} g dextrose"
+    because = [
+        "Potassium, phosphate and magnesium are firm, recent and not low "
+        f"(oldest drawn {at(min(_collected(s)), s.picture.zone)}).",
+        f"First 24 h: {plain(per_kg.value)} kcal/kg × {s.body.said}, at most {kcal(s.allowance_kcal)}; "
+        f"parenterally {grams}.",
+        *high_words(s),
+        *sized.said,
+    ]
+    if s.course.other_kcal:
+        because.append(f"{kcal(s.course.other_kcal)} already come from drugs or fluids and are subtracted.")
+    if s.course.earlier_course:
+        because.append("An earlier course stopped for so long that this start counts as a new exposure.")
+    head = f"Ready to start at {energy_words(sized)}"
+    if sized.dextrose_g is not None:
+        head += f", {plain(sized.dextrose_g)} g dextrose"
+    return Decision(
+        code=AdviceCode.START,
+        rule="ready-to-start",
+        headline=f"{head} for the first 24 h",
+        because=tuple(because),
+        sized=sized,
+        facts=(*lab_facts(s.readings), *s.body.facts),
+        cites=(per_kg, energy.initial_dextrose_low, energy.initial_dextrose_high),
+        analytes=tuple(r.analyte for r in s.readings),
+        valid_until=s.evidence_expires,
+    )
+
+
+def _collected(s: Situation) -> list[datetime]:
+    return [r.shown.collected for r in s.readings if r.shown is not None and r.shown.collected is not None]
+
+
+def high_words(s: Situation) -> tuple[str, ...]:
+    """A high level is never fine silently."""
+    return tuple(
+        f"{sentence(level_words(s, r))}: review replacement and renal function; a high level can hide depletion."
+        for r in s.readings
+        if r.evidence.danger.value == "high"
+    )
+
+
+def _size_start(s: Situation, allowance: Decimal) -> Sized | None:
+    vehicle = s.vehicle
+    if vehicle is None:
+        return None
+    parenteral = vehicle.order is not None and vehicle.order.kind is EnergyKind.PARENTERAL
+    return size(
+        allowance,
+        vehicle,
+        s.protocol,
+        dosing_kg=s.body.dosing_kg,
+        dextrose_limit_g=s.protocol.energy.initial_dextrose_high.value if parenteral else None,
+    )

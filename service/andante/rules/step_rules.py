@@ -1,0 +1,207 @@
+"""Decision rules 9 to 11: all firm and not low while feeding: stay, go up by a step, or keep the goal."""
+
+from decimal import Decimal
+
+from andante.domain.advice import AdviceCode, Fact, Priority
+from andante.rules.decision import (
+    Decision,
+    energy_words,
+    keep_present,
+    lab_facts,
+    order_facts,
+    soonest,
+    until_next_look,
+)
+from andante.rules.phrases import at, kcal, plain, sentence
+from andante.rules.scope_rules import is_at_goal
+from andante.rules.situation import Situation
+from andante.rules.sizing import Sized, size
+from andante.rules.start_rules import high_words
+from andante.rules.trend import Grade
+
+
+def warnings(s: Situation) -> tuple[str, ...]:
+    """What is said beside an advice that does not hold: highs, and falls below the holding threshold."""
+    falling = tuple(
+        f"{sentence(f.analyte.value)} has fallen {plain(f.percent)} % from {f.reference.written} to "
+        f"{f.current.written} but is still in range: a warning."
+        for f in s.falls
+        if f.grade is Grade.MILD
+    )
+    return (*falling, *high_words(s))
+
+
+def over_the_limit(s: Situation) -> Decision | None:
+    """More is ordered than the first day's allowance, or than the goal: bring it down."""
+    present, day = s.course.present_kcal, s.course.day
+    if present is None or day is None:
+        return None
+    if day == 1 and s.allowance_kcal is not None and present > s.allowance_kcal:
+        limit, rule, what = s.allowance_kcal, "over-first-day", "the first day's allowance"
+        cite = s.protocol.energy.initial_extreme if s.risk.extreme else s.protocol.energy.initial
+    elif s.goal.kcal is not None and present > s.goal.kcal:
+        limit, rule, what = s.goal.kcal, "over-goal", "the goal"
+        cite = s.protocol.energy.goal
+    else:
+        return None
+    sized = keep_present(s)
+    return Decision(
+        code=AdviceCode.HOLD,
+        rule=rule,
+        headline=f"Bring down to {energy_words(sized)}: ordered energy is above {what}",
+        because=(
+            f"Ordered energy is {kcal(present)}; {what} is {kcal(limit)} ({s.goal.said}; {s.body.said}).",
+            *warnings(s),
+        ),
+        sized=sized,
+        facts=(*order_facts(s), *s.body.facts, *lab_facts(s.readings)),
+        cites=(cite,),
+        valid_until=until_next_look(s),
+        priority=Priority.URGENT,
+    )
+
+
+def at_goal(s: Situation) -> Decision | None:
+    """Rule 11: at goal: keep."""
+    if not is_at_goal(s):
+        return None
+    sized = keep_present(s)
+    because = [f"At {s.goal.said}.", *warnings(s), *_delivery_words(s)]
+    return Decision(
+        code=AdviceCode.AT_GOAL,
+        rule="at-goal",
+        headline=f"At goal: keep {energy_words(sized)}",
+        because=tuple(because),
+        sized=sized,
+        facts=(*order_facts(s), *lab_facts(s.readings)),
+        cites=(s.protocol.energy.goal,),
+        analytes=tuple(r.analyte for r in s.readings),
+        valid_until=s.evidence_expires,
+    )
+
+
+def stay(s: Situation) -> Decision | None:
+    """Rule 9: the step interval is not over, the feed is paused, or delivery lags far behind the order."""
+    if not s.course.feeding:
+        return None
+    next_step = s.next_step
+    because: list[str] = []
+    cites = []
+    facts: list[Fact] = []
+    rule = "interval-open"
+    head = ""
+    if s.course.paused_since is not None:
+        rule = "feed-paused"
+        head = f"the feed has been on hold since {at(s.course.paused_since, s.picture.zone)}"
+        because.append(f"{sentence(head)}; when it resumes, not above the rate it ran at.")
+        cites.append(s.protocol.energy.restart_after)
+    if next_step is not None and s.now < next_step:
+        head = head or f"next step not before {at(next_step, s.picture.zone)}"
+        because.append(
+            f"The energy was last changed {at(s.course.last_change or s.now, s.picture.zone)}; the next step is not "
+            f"before {at(next_step, s.picture.zone)}."
+        )
+        cites.append(s.protocol.energy.step_interval)
+    lag = _delivery_words(s)
+    if lag:
+        rule = rule if because else "delivery-lags"
+        head = head or "find out why delivery lags"
+        because += lag
+        cites.append(s.protocol.energy.delivery_shortfall)
+        facts += _delivery_facts(s)
+    if not because:
+        return None
+    sized = keep_present(s)
+    waits = next_step if next_step is not None and next_step > s.now else None
+    return Decision(
+        code=AdviceCode.STAY,
+        rule=rule,
+        headline=f"Stay at {energy_words(sized)}: {head}",
+        because=(*because, *warnings(s), *(sized.said if sized else ())),
+        sized=sized,
+        facts=(*order_facts(s), *facts, *lab_facts(s.readings)),
+        cites=tuple(cites),
+        analytes=tuple(r.analyte for r in s.readings),
+        valid_until=soonest(waits, s.evidence_expires) or until_next_look(s),
+    )
+
+
+def _delivery_words(s: Situation) -> list[str]:
+    share, limit = s.course.delivered_share, s.protocol.energy.delivery_shortfall.value
+    if share is None or s.course.delivered_kcal is None or share >= limit:
+        return []
+    return [
+        f"Delivered energy was {kcal(s.course.delivered_kcal)}, {plain(share)} % of what was ordered over the same "
+        "period: find out why before going up."
+    ]
+
+
+def _delivery_facts(s: Situation) -> list[Fact]:
+    intake = s.course.delivered
+    if intake is None or intake.amount is None:
+        return []
+    unit = "kcal" if intake.kind.value == "energy" else "mL"
+    return [Fact(label="delivered", value=f"{plain(intake.amount)} {unit}", when=intake.end, source=intake.source)]
+
+
+def advance(s: Situation) -> Decision | None:
+    """Rule 10: below goal, all firm and not low: one step up, never past the goal."""
+    present, goal, step = s.course.present_kcal, s.goal.kcal, s.step_kcal
+    if not s.course.feeding or present is None or goal is None or step is None:
+        return None
+    if not all(r.may_advance for r in s.readings):
+        return None
+    target = min(goal, present + step)
+    sized = _size_step(s, target)
+    if sized is None or sized.kcal <= present:
+        return _no_room(s)
+    energy = s.protocol.energy
+    reaches = "the goal" if target == goal else f"{plain(energy.step.value)} % of the goal"
+    because = [
+        "Potassium, phosphate and magnesium are firm, recent and not low.",
+        f"Present energy {kcal(present)}, step {kcal(step)} ({plain(energy.step.value)} % of the goal), {s.goal.said}.",
+        *warnings(s),
+        *sized.said,
+    ]
+    if s.course.delivered is None:
+        because.append("No delivered volume is documented for the last day: check the pump before going up.")
+    if s.course.other_kcal:
+        because.append(f"{kcal(s.course.other_kcal)} of it come from drugs or fluids.")
+    head = f"Go up to {energy_words(sized)}"
+    if sized.dextrose_g is not None:
+        head += f", {plain(sized.dextrose_g)} g dextrose"
+    return Decision(
+        code=AdviceCode.ADVANCE,
+        rule="step-up",
+        headline=f"{head}: up to {reaches}, all three in and not low",
+        because=tuple(because),
+        sized=sized,
+        facts=(*lab_facts(s.readings), *order_facts(s), *s.body.facts),
+        cites=(energy.step, energy.step_interval),
+        analytes=tuple(r.analyte for r in s.readings),
+        valid_until=s.evidence_expires,
+    )
+
+
+def _size_step(s: Situation, target: Decimal) -> Sized | None:
+    if s.vehicle is None:
+        return Sized(kcal=target)  # oral feeding: energy only, no pump
+    more_than = s.vehicle.bolus if s.vehicle.boluses else s.vehicle.rate
+    return size(target, s.vehicle, s.protocol, more_than=more_than, dosing_kg=s.body.dosing_kg)
+
+
+def _no_room(s: Situation) -> Decision:
+    sized = keep_present(s)
+    return Decision(
+        code=AdviceCode.STAY,
+        rule="no-room",
+        headline=f"Stay at {energy_words(sized)}: no step fits below the goal or the ceiling",
+        because=(
+            "A step, rounded down to what the pump can run, would not exceed the present rate.",
+            *warnings(s),
+        ),
+        sized=sized,
+        facts=(*order_facts(s), *lab_facts(s.readings)),
+        cites=(s.protocol.energy.pump_fine_increment, s.protocol.energy.glucose_rate_ceiling),
+        valid_until=s.evidence_expires,
+    )

@@ -1,0 +1,53 @@
+"""Run the sandbox on a real loopback port, in a thread, for as long as a block lasts."""
+
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from threading import Event, Thread
+
+import uvicorn
+from fastapi import FastAPI
+
+from andante.sandbox.app import BASE_PATH
+
+_LOOPBACK = "127.0.0.1"
+
+
+class _Server(uvicorn.Server):
+    """Says when it is ready, or that it never will be."""
+
+    def __init__(self, config: uvicorn.Config) -> None:
+        super().__init__(config)
+        self.decided = Event()
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        try:
+            await super().startup(sockets)
+        finally:
+            self.decided.set()
+
+
+@contextmanager
+def running(app: FastAPI, *, port: int = 0) -> Iterator[str]:
+    """Serve `app` and give the FHIR base address; port 0 takes any free one. Raises OSError when taken."""
+    with socket.create_server((_LOOPBACK, port)) as listening:
+        # The application writes its own Date header, and logs nothing: requests may name patients.
+        config = uvicorn.Config(
+            app,
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            date_header=False,
+            timeout_graceful_shutdown=5,
+        )
+        server = _Server(config)
+        thread = Thread(target=server.run, args=([listening],), name="sandbox", daemon=True)
+        thread.start()
+        server.decided.wait()
+        if not server.started:
+            raise OSError("the sandbox did not start")
+        try:
+            yield f"http://{_LOOPBACK}:{listening.getsockname()[1]}{BASE_PATH}"
+        finally:
+            server.should_exit = True
+            thread.join()

@@ -1,0 +1,79 @@
+"""Rounds and the night watch at the hospital's own times of day; one at a time, none lost or doubled by DST."""
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable, Sequence
+from datetime import UTC, datetime, time, timedelta, tzinfo
+
+from apscheduler.events import EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.base import BaseTrigger
+
+from andante import log
+
+RunRound = Callable[[str], Awaitable[object]]
+ROUND, NIGHT_WATCH = "round", "night-watch"
+
+
+def next_after(instant: datetime, times: Sequence[time], zone: tzinfo) -> datetime:
+    """The first of the times of day after `instant`, in UTC.
+
+    Where clocks go back, a time that comes twice counts the first time only. Where they go forward, a time that is
+    left out counts as the instant it would have been: an hour later on the clock, not lost.
+    """
+    today = instant.astimezone(zone).date()
+    days = (today + timedelta(days=offset) for offset in (-1, 0, 1, 2))
+    due = (datetime.combine(day, at, zone).astimezone(UTC) for day in days for at in times)
+    return min(when for when in due if when > instant)
+
+
+class _TimesOfDay(BaseTrigger):  # type: ignore[misc]
+    """APScheduler's own cron trigger runs twice in the night in which clocks go back."""
+
+    def __init__(self, times: Sequence[time], zone: tzinfo) -> None:
+        self.times, self.zone = tuple(times), zone
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:
+        return next_after(previous_fire_time or now, self.times, self.zone)
+
+    def __str__(self) -> str:
+        return "times of day"
+
+
+def scheduler(
+    run: RunRound,
+    *,
+    round_times: Sequence[time],
+    night_watch_times: Sequence[time],
+    zone: tzinfo,
+    misfire_grace_s: int,
+) -> AsyncIOScheduler:
+    """A scheduler, not yet started. `run` is told the trigger's name; a round waits for the one before it."""
+    one_at_a_time = asyncio.Lock()
+
+    async def once(trigger: str) -> None:
+        async with one_at_a_time:
+            try:
+                await run(trigger)
+            except Exception as error:
+                # One failed round must not end the rounds to come.
+                log.warn("round.failed", error=error, trigger=trigger)
+
+    made = AsyncIOScheduler(timezone=UTC)
+    for name, times in ((ROUND, round_times), (NIGHT_WATCH, night_watch_times)):
+        made.add_job(
+            once,
+            trigger=_TimesOfDay(times, zone),
+            args=[name],
+            id=name,
+            max_instances=1,
+            coalesce=True,
+            misfire_grace_time=misfire_grace_s,
+        )
+    made.add_listener(_tell_missed, EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
+    return made
+
+
+def _tell_missed(event: JobEvent) -> None:
+    action = "round.missed" if event.code == EVENT_JOB_MISSED else "round.still-running"
+    log.say(action, level=logging.WARNING, trigger=event.job_id)

@@ -1,0 +1,215 @@
+"""The least that must be written so that the inbox says what the assessment says. Pure: no server, no clock.
+
+A person's hand ends the service's: nothing here refreshes or takes back what a person has touched, and what a
+person has decided on some evidence is never raised again on that evidence. In doubt less is written, except
+that a danger seen is told even where the chart could not be read whole.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+from andante.chart.chart import Inbox
+from andante.domain.advice import AdviceCode, AnalyteState, Assessment, NoticeCode
+from andante.writeback.codes import CancelReason, Kind
+from andante.writeback.identity import Identity, patient_id
+from andante.writeback.plan import Action, Create, Plan, Refresh, take_back
+from andante.writeback.proposal import Proposal, by_decision, propose_advice, propose_notices
+from andante.writeback.site import Site
+from andante.writeback.standing import Hands, Standing, of_kind, read_inbox
+
+NEWER_WITHIN = timedelta(minutes=10)
+"""How far ahead another instance's assessment may be and still count as newer than ours.
+
+Longer than a round takes. Beyond it the other clock is wrong, and a wrong clock must not silence this
+instance.
+"""
+
+# The more careful first: of two assessments of the same instant, read from a chart in motion, it is the one
+# kept.
+_BY_CAUTION = (
+    AdviceCode.URGENT_REVIEW,
+    AdviceCode.HALVE,
+    AdviceCode.HOLD,
+    AdviceCode.CORRECT_FIRST,
+    AdviceCode.DRAW_FIRST,
+    AdviceCode.STAY,
+    AdviceCode.AT_GOAL,
+    AdviceCode.ADVANCE,
+    AdviceCode.START,
+)
+_DANGER = frozenset({AnalyteState.LOW, AnalyteState.CRITICAL_LOW, AnalyteState.CRITICAL_HIGH})
+# Told although the read was incomplete: they rest on something seen, not on something missing.
+_SEEN = frozenset({NoticeCode.URGENT, NoticeCode.REPLACEMENT, NoticeCode.SCHEDULED_INCREASE})
+
+
+def reconcile(
+    assessment: Assessment,
+    inbox: Inbox,
+    *,
+    site: Site,
+    complete: bool = True,
+    after_writing: bool = False,
+) -> Plan:
+    """The actions for one patient, given all that the service ever left for them.
+
+    `complete` is False when some read of the chart failed: then nothing is taken back or refreshed, and only
+    what rests on a danger seen is created. `after_writing` says that this looks again after a write of ours:
+    then another instance's suggestion of the same instant is settled with, rather than replaced.
+    """
+    if inbox.patient_id != patient_id(assessment):
+        raise ValueError("this is another patient's inbox")
+    if inbox.incomplete:
+        return Plan(held_back="the inbox could not be read whole")
+    standings = read_inbox(inbox, site)
+    scene = _Scene(assessment, complete, after_writing)
+    tasks = of_kind(Kind.ADVICE, standings)
+    newer = [task for task in tasks if scene.is_newer(task, site)]
+    if newer:
+        return Plan(
+            actions=tuple(_yield_to(newer, tasks)) if complete else (),
+            held_back="another instance has assessed this patient since",
+        )
+    actions = [*_advice(scene, propose_advice(assessment, site), tasks)]
+    wanted = by_decision(propose_notices(assessment, site))
+    notices = of_kind(Kind.NOTICE, standings)
+    for decision, proposal in wanted.items():
+        same = [notice for notice in notices if notice.identity.decision == decision]
+        actions += _notice(scene, proposal, same)
+    if complete:
+        for notice in notices:
+            if notice.hands is Hands.OURS and notice.identity.decision not in wanted:
+                actions.append(take_back(notice, CancelReason.NO_LONGER_TRUE, "no longer true"))
+    return Plan(actions=tuple(actions))
+
+
+@dataclass(frozen=True, slots=True)
+class _Scene:
+    assessment: Assessment
+    complete: bool
+    after_writing: bool
+
+    def is_newer(self, task: Standing, site: Site) -> bool:
+        """Whether the service itself, elsewhere, wrote this from an assessment that goes before this one."""
+        if task.hands not in (Hands.OURS, Hands.WITHDRAWN) or task.assessed is None:
+            return False
+        ahead = task.assessed - self.assessment.now
+        if timedelta() < ahead <= NEWER_WITHIN:
+            return True
+        if not self.after_writing or ahead or task.hands is not Hands.OURS or task.code is None:
+            return False
+        mine = propose_advice(self.assessment, site)
+        if mine is None:
+            return True  # silence never wins over a suggestion of the same instant
+        if task.identity.decision == mine.decision:
+            return False
+        return (_caution(task.code), task.identity.decision) < (
+            _caution(self.assessment.advice.code),
+            mine.decision,
+        )
+
+    def may_create(self, proposal: Proposal) -> bool:
+        """Whether what was read is enough for this to be new in the inbox."""
+        if self.complete:
+            return True
+        if proposal.notice:
+            return proposal.notice.code in _SEEN
+        code, states = self.assessment.advice.code, {view.state for view in self.assessment.analytes}
+        match code:
+            case AdviceCode.URGENT_REVIEW | AdviceCode.HALVE:
+                return True
+            case AdviceCode.HOLD | AdviceCode.CORRECT_FIRST:
+                # A hold for what is missing would only say that our own read failed.
+                return bool(states & _DANGER) or states == {AnalyteState.IN_RANGE}
+            case _:
+                return False
+
+
+def _caution(code: AdviceCode) -> int:
+    return _BY_CAUTION.index(code) if code in _BY_CAUTION else len(_BY_CAUTION)
+
+
+def _yield_to(newer: Sequence[Standing], tasks: Sequence[Standing]) -> Iterator[Action]:
+    """Keep the newest of the other instance's suggestions, take back ours that it has not seen."""
+    standing = [task for task in newer if task.hands is Hands.OURS]
+    if not standing:
+        return
+    kept = max(standing, key=lambda task: (task.assessed, task.age_order))
+    same = [task for task in standing if task.identity.decision == kept.identity.decision]
+    kept = min(same, key=lambda task: task.age_order)
+    for task in tasks:
+        if task.hands is Hands.OURS and task is not kept:
+            yield take_back(task, CancelReason.SUPERSEDED, f"replaced by {kept.reference}, assessed later")
+
+
+def _advice(scene: _Scene, proposal: Proposal | None, tasks: Sequence[Standing]) -> Iterator[Action]:
+    ours = [task for task in tasks if task.hands is Hands.OURS]
+    if proposal is None:
+        if scene.complete:
+            for task in ours:
+                yield take_back(task, CancelReason.NOT_NEEDED, "no suggestion is needed any more")
+        return
+    same = [task for task in tasks if task.identity.decision == proposal.decision]
+    older = [task for task in ours if task not in same]
+    answered = _answered(proposal, same)
+    if answered is None and same and same[-1] is tasks[-1] and same[-1].hands is Hands.HANDLED:
+        answered = same[-1]  # the latest word, and a person is busy with it
+    if scene.complete:
+        for task in older:
+            yield take_back(task, CancelReason.SUPERSEDED, "the decision is another one now")
+    with_a_person = [task for task in tasks if task.hands not in (Hands.OURS, Hands.WITHDRAWN)]
+    still_open = [task for task in with_a_person if not task.is_final][-1:]
+    yield from _settle(scene, proposal, same, answered, instead_of=(*older, *still_open))
+
+
+def _notice(scene: _Scene, proposal: Proposal, same: Sequence[Standing]) -> Iterator[Action]:
+    yield from _settle(scene, proposal, same, _answered(proposal, same), instead_of=())
+
+
+def _settle(
+    scene: _Scene,
+    proposal: Proposal,
+    same: Sequence[Standing],
+    answered: Standing | None,
+    *,
+    instead_of: tuple[Standing, ...],
+) -> Iterator[Action]:
+    """One open item for one decision: none where a person has answered it, else the oldest, else a new one."""
+    ours = [one for one in same if one.hands is Hands.OURS]
+    if answered is not None:
+        if scene.complete:
+            for one in ours:
+                yield take_back(one, CancelReason.ANSWERED, f"{answered.reference} has been answered by a person")
+        return
+    if ours:
+        kept, *doubles = ours  # oldest first
+        if scene.complete:
+            for one in doubles:
+                yield take_back(one, CancelReason.DUPLICATE, f"the same as {kept.reference}")
+            if reason := _staleness(scene, proposal, kept):
+                yield Refresh(standing=kept, proposal=proposal, reason=reason)
+        return
+    if scene.may_create(proposal):
+        earlier = [one.identity.again for one in same if one.identity.evidence == proposal.evidence]
+        identity = Identity(proposal.decision, proposal.evidence, max(earlier, default=0) + 1)
+        yield Create(proposal=proposal, identity=identity, instead_of=instead_of, reason="new")
+
+
+def _answered(proposal: Proposal, same: Sequence[Standing]) -> Standing | None:
+    """The item on which a person has already answered this decision on this evidence, or is about to."""
+    persons = (Hands.DECIDED, Hands.HANDLED)
+    return next((one for one in same if one.hands in persons and proposal.evidence in one.rests_on), None)
+
+
+def _staleness(scene: _Scene, proposal: Proposal, kept: Standing) -> str:
+    """Why an untouched item must be renewed; empty when it says what is still so."""
+    if kept.shown != proposal.evidence:
+        return "the evidence is newer"
+    if kept.text != proposal.text or (proposal.kind is Kind.ADVICE and kept.line != proposal.line):
+        return "the text is another one"
+    if kept.priority != proposal.priority:
+        return "the priority is another one"
+    end, now = kept.valid_until, scene.assessment.now
+    if end and proposal.valid_until and end <= now < proposal.valid_until:
+        return "its validity had run out"
+    return ""
