@@ -5,7 +5,7 @@ and the writer is told, so that nothing is taken back because of it.
 """
 
 import asyncio
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Protocol as Shape
@@ -19,6 +19,7 @@ from andante.chart.to_picture import to_picture
 from andante.domain.advice import Assessment
 from andante.domain.protocol import Protocol
 from andante.errors import AndanteError
+from andante.fhir_http.read import FhirReader, Params
 from andante.rules import evaluate
 from andante.writeback.plan import Cancel, Create, Refresh, Revoke
 from andante.writeback.writer import Delivery, InboxWriter
@@ -34,6 +35,17 @@ class Basis:
     codes: CodeMap
     protocol: Protocol
     zone: tzinfo
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hospital:
+    """One FHIR server as one round uses it. `open_items` are the searches for what was left open earlier."""
+
+    fhir: FhirReader
+    reader: ChartReader
+    writer: InboxWriter
+    open_items: Mapping[str, Params]
+    identifier_systems: frozenset[str]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,8 +107,7 @@ def assess_chart(chart: Chart, basis: Basis, *, now: datetime) -> Assessment:
 
 
 async def round_over(
-    reader: ChartReader,
-    writer: InboxWriter,
+    hospital: Hospital,
     basis: Basis,
     *,
     now: datetime,
@@ -107,8 +118,11 @@ async def round_over(
 
     Raises a ServerError when the census cannot be read: then nothing is known and nothing was done.
     """
+    reader = hospital.reader
     census = await reader.census()
-    left_open = await patients_with_open_items(reader)
+    left_open = await patients_with_open_items(
+        hospital.fhir, hospital.open_items, identifier_systems=hospital.identifier_systems
+    )
     patients = sorted({stay.patient_id for stay in census.stays} | set(left_open.patients))
     outcomes: list[Outcome] = []
     running: set[asyncio.Task[list[Outcome]]] = set()
@@ -121,7 +135,7 @@ async def round_over(
 
     try:
         async for batch in _batches(reader.charts(patients)):
-            running.add(asyncio.create_task(_serve(batch, reader, writer, basis, now=now, dry_run=dry_run)))
+            running.add(asyncio.create_task(_serve(batch, hospital, basis, now=now, dry_run=dry_run)))
             if len(running) >= _BATCHES_AT_ONCE:
                 finished, running = await asyncio.wait(running, return_when=asyncio.FIRST_COMPLETED)
                 collect(finished)
@@ -141,15 +155,13 @@ async def round_over(
     )
 
 
-async def review_one(
-    reader: ChartReader, writer: InboxWriter, basis: Basis, patient_id: str, *, now: datetime
-) -> Outcome | None:
+async def review_one(hospital: Hospital, basis: Basis, patient_id: str, *, now: datetime) -> Outcome | None:
     """One patient now; None when not in the hospital. Raises a ServerError when the census cannot be read."""
-    census = await reader.census(patient_id=patient_id)
+    census = await hospital.reader.census(patient_id=patient_id)
     if not any(stay.patient_id == patient_id for stay in census.stays):
         return None
-    charts = [chart async for chart in reader.charts([patient_id])]
-    outcomes = await _serve(charts, reader, writer, basis, now=now, dry_run=False)
+    charts = [chart async for chart in hospital.reader.charts([patient_id])]
+    outcomes = await _serve(charts, hospital, basis, now=now, dry_run=False)
     return outcomes[0] if outcomes else None
 
 
@@ -165,18 +177,12 @@ async def _batches(charts: AsyncIterator[Chart]) -> AsyncIterator[list[Chart]]:
 
 
 async def _serve(
-    charts: Sequence[Chart],
-    reader: ChartReader,
-    writer: InboxWriter,
-    basis: Basis,
-    *,
-    now: datetime,
-    dry_run: bool,
+    charts: Sequence[Chart], hospital: Hospital, basis: Basis, *, now: datetime, dry_run: bool
 ) -> list[Outcome]:
-    inboxes = {inbox.patient_id: inbox for inbox in await reader.inbox(chart.patient_id for chart in charts)}
+    inboxes = {inbox.patient_id: inbox for inbox in await hospital.reader.inbox(chart.patient_id for chart in charts)}
     return list(
         await asyncio.gather(
-            *(_serve_one(c, inboxes[c.patient_id], writer, basis, now=now, dry_run=dry_run) for c in charts)
+            *(_serve_one(c, inboxes[c.patient_id], hospital.writer, basis, now=now, dry_run=dry_run) for c in charts)
         )
     )
 
@@ -192,12 +198,8 @@ async def _serve_one(
         # The others must still be served. What failed is told by its kind: other errors' texts may hold patient data.
         log.warn("patient.failed", error=error)
         problem = str(error) if isinstance(error, AndanteError) else f"a defect of ours ({type(error).__name__})"
-        return Outcome(
-            patient=chart.reference, assessment=assessment, incomplete=chart.incomplete, problem=problem
-        )
-    return Outcome(
-        patient=chart.reference, assessment=assessment, delivery=delivery, incomplete=chart.incomplete
-    )
+        return Outcome(patient=chart.reference, assessment=assessment, incomplete=chart.incomplete, problem=problem)
+    return Outcome(patient=chart.reference, assessment=assessment, delivery=delivery, incomplete=chart.incomplete)
 
 
 def _is_advised(outcome: Outcome) -> bool:

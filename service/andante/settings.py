@@ -68,9 +68,7 @@ class Settings(BaseSettings):
     protocol: str = Field("aspen-2020", min_length=1, description="id or file of the protocol")
     overlay: Path | None = Field(None, description="file with the site's own numbers")
     codes: Path | None = Field(None, description="file with the site's own codes")
-    canonical_base: str = Field(
-        "https://andante.example/fhir", description="base of our code systems and identifiers"
-    )
+    canonical_base: str = Field("https://andante.example/fhir", description="base of our code systems and identifiers")
     routing: dict[str, str] = Field(
         default_factory=dict,
         description="who is meant by prescriber, nurse, laboratory, dietitian: a FHIR reference each (JSON)",
@@ -78,9 +76,7 @@ class Settings(BaseSettings):
     zone: str | None = Field(None, description="the hospital's time zone, such as Europe/Vienna")
     round_times: Times = Field((time(6, 30),), description="times of day of the rounds, hospital time")
     night_watch_time: Times = Field((time(20, 0),), description="time of day of the night watch")
-    misfire_grace_s: int = Field(
-        900, ge=1, le=7200, description="how late a round may still start, in seconds"
-    )
+    misfire_grace_s: int = Field(900, ge=1, le=7200, description="how late a round may still start, in seconds")
     host: str = Field("127.0.0.1", description="address the service listens on")
     port: int = Field(8080, ge=1, le=65535, description="port the service listens on")
     api_token: SecretStr | None = Field(
@@ -144,6 +140,12 @@ def http_base(text: str) -> str:
     if parts.query or parts.fragment:
         raise ValueError("must end with the path of the base")
     return text.rstrip("/")
+
+
+def is_private(base: str) -> bool:
+    """Whether what is sent to this address can be read by nobody else on the way."""
+    parts = urlsplit(base)
+    return parts.scheme == "https" or parts.hostname in _LOOPBACK
 
 
 def load(**given: Any) -> Settings:

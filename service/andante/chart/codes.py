@@ -3,7 +3,7 @@
 import hashlib
 import tomllib
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -29,10 +29,13 @@ from andante.chart.code_tables import (
     Words,
 )
 from andante.chart.datatypes import CodeableConcept, Coding
+from andante.domain.picture import FindingKind
 from andante.errors import InputError
 from andante.shared_files import shared
 
 E = TypeVar("E", bound=Entry)
+OBSERVED_FINDINGS = frozenset({FindingKind.FAT_LOSS, FindingKind.MUSCLE_LOSS})
+"""Findings that are charted as Observations too, with the severity as value."""
 _MAX_BYTES = 1024 * 1024
 Tree = dict[str, Any]
 
@@ -54,10 +57,9 @@ class Index(Generic[E]):
     def __iter__(self) -> Iterator[E]:
         return iter(self._entries)
 
-    @property
-    def tokens(self) -> frozenset[str]:
-        """`system|code` of every entry that is not a prefix."""
-        return frozenset(f"{system}|{code}" for system, code in self._exact)
+    def tokens(self, wanted: Callable[[E], bool] = lambda entry: True) -> frozenset[str]:
+        """`system|code` of every wanted entry that is not a prefix."""
+        return frozenset(f"{url}|{code}" for (url, code), entry in self._exact.items() if wanted(entry))
 
     def of(self, coding: Coding | None) -> E | None:
         """The entry of one coding; of several prefixes the longest."""
@@ -111,8 +113,8 @@ class CodeMap:
     @property
     def observation_tokens(self) -> tuple[str, ...]:
         """`system|code` of every Observation that can be used, for a search by code."""
-        tables = (self.labs, self.panels, self.measures, self.intakes, self.findings)
-        return tuple(sorted({token for table in tables for token in table.tokens}))
+        found = self.labs.tokens() | self.panels.tokens() | self.measures.tokens() | self.intakes.tokens()
+        return tuple(sorted(found | self.findings.tokens(lambda entry: entry.kind in OBSERVED_FINDINGS)))
 
 
 def load_codes(path: Path | None = None, overlay: Path | None = None, *, canonical: str | None = None) -> CodeMap:

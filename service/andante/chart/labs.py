@@ -79,7 +79,7 @@ def _read_observation(sheet: Sheet, observation: Observation, person: Person) ->
     coded = [(part, named) for part, named in parts if named.analytes]
     panel = frozenset(analyte for entry in sheet.codes.panels.among(observation.code) for analyte in entry.analytes)
     for part, named in parts:
-        if not named.analytes and not named.other_matter and not panel:
+        if not named.analytes and not named.other_matter and not (panel and part is observation):
             _note_look_alike(sheet, observation, part)
     if not coded and not panel:
         return
@@ -94,6 +94,7 @@ def _read_observation(sheet: Sheet, observation: Observation, person: Person) ->
         specimen=specimen_key(sheet, observation),
     )
     plain = sheet.is_plain(observation)
+    elsewhere = sheet.codes.not_blood.among(specimen.type) if specimen is not None else ()
     if coded == [(observation, own)] or panel:
         bare = not _has_value(observation) and not observation.has_member and not observation.component
         if plain and bare and observation.status == "registered" and observation.data_absent_reason is None:
@@ -108,7 +109,7 @@ def _read_observation(sheet: Sheet, observation: Observation, person: Person) ->
         if not plain:
             problem: str | None = "a modifier extension may change its meaning"
         else:
-            problem = named.conflict
+            problem = named.conflict or (f"its specimen is {elsewhere[0].meaning}" if elsewhere else None)
             if problem:
                 sheet.note("conflicting-codes", f"{problem}; unreadable", observation)
         doubt = doubt_about(sheet, observation, part, specimen)

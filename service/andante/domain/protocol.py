@@ -56,8 +56,8 @@ class Scope:
 class AnalyteLimits:
     """Levels in mmol/L, converted at full precision from the unit the source prints.
 
-    `low`: below it is low. `high`: above it is high. `critical_low`: at or below it is critical.
-    `critical_low_excludes_bound` is `yes` where the source says "below" rather than "at or below".
+    `low`: below it is low. `high`: above it is high. `critical_low`: critical at or below it, or only below it, as
+    `critical_low_bound` says. `critical_high`: critical at or above it; None where no limit is published.
     The `plausible_*` pair bounds what can be a result at all; the `range_*` entries bound what a laboratory's own
     reference limit may be before it is taken for a slip.
     """

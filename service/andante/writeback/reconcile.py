@@ -5,7 +5,7 @@ person has decided on some evidence is never raised again on that evidence. In d
 that a danger seen is told even where the chart could not be read whole.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -38,9 +38,26 @@ _BY_CAUTION = (
     AdviceCode.ADVANCE,
     AdviceCode.START,
 )
+_CAREFUL = frozenset(
+    {
+        AdviceCode.URGENT_REVIEW,
+        AdviceCode.HALVE,
+        AdviceCode.HOLD,
+        AdviceCode.CORRECT_FIRST,
+        AdviceCode.DRAW_FIRST,
+    }
+)
 _DANGER = frozenset({AnalyteState.LOW, AnalyteState.CRITICAL_LOW, AnalyteState.CRITICAL_HIGH})
-# Told although the read was incomplete: they rest on something seen, not on something missing.
-_SEEN = frozenset({NoticeCode.URGENT, NoticeCode.REPLACEMENT, NoticeCode.SCHEDULED_INCREASE})
+# The reads whose failure could make each notice untrue. Those that rest on something seen need none.
+_NEEDS: dict[NoticeCode, frozenset[str]] = {
+    NoticeCode.URGENT: frozenset(),
+    NoticeCode.REPLACEMENT: frozenset(),
+    NoticeCode.SCHEDULED_INCREASE: frozenset(),
+    NoticeCode.DATA_QUALITY: frozenset(),
+    NoticeCode.LAB_GAP: frozenset({"Observation", "ServiceRequest", "Specimen"}),
+    NoticeCode.LAB_GAP_AHEAD: frozenset({"Observation", "ServiceRequest", "Specimen"}),
+    NoticeCode.MICRONUTRIENT: frozenset({"MedicationRequest", "MedicationAdministration", "Medication"}),
+}
 
 
 def reconcile(
@@ -49,25 +66,33 @@ def reconcile(
     *,
     site: Site,
     complete: bool = True,
+    unread: Collection[str] = (),
     after_writing: bool = False,
 ) -> Plan:
     """The actions for one patient, given all that the service ever left for them.
 
-    `complete` is False when some read of the chart failed: then nothing is taken back or refreshed, and only
-    what rests on a danger seen is created. `after_writing` says that this looks again after a write of ours:
-    then another instance's suggestion of the same instant is settled with, rather than replaced.
+    `complete` is False when some read of the chart failed, and `unread` may name the resource types: then
+    nothing is taken back or refreshed, nothing that feeds more is created, and a notice only where the failed
+    reads could not have made it untrue. `after_writing` says that this looks again after a write of ours:
+    then another instance's suggestion of the same instant is settled with, rather than replaced. Raises
+    ValueError for the inbox of another patient.
     """
     if inbox.patient_id != patient_id(assessment):
         raise ValueError("this is another patient's inbox")
     if inbox.incomplete:
         return Plan(held_back="the inbox could not be read whole")
     standings = read_inbox(inbox, site)
-    scene = _Scene(assessment, complete, after_writing)
+    scene = _Scene(
+        assessment=assessment,
+        complete=complete and not unread,
+        unread=frozenset(unread),
+        after_writing=after_writing,
+    )
     tasks = of_kind(Kind.ADVICE, standings)
     newer = [task for task in tasks if scene.is_newer(task, site)]
     if newer:
         return Plan(
-            actions=tuple(_yield_to(newer, tasks)) if complete else (),
+            actions=tuple(_yield_to(newer, tasks)) if scene.complete else (),
             held_back="another instance has assessed this patient since",
         )
     actions = [*_advice(scene, propose_advice(assessment, site), tasks)]
@@ -76,17 +101,18 @@ def reconcile(
     for decision, proposal in wanted.items():
         same = [notice for notice in notices if notice.identity.decision == decision]
         actions += _notice(scene, proposal, same)
-    if complete:
+    if scene.complete:
         for notice in notices:
             if notice.hands is Hands.OURS and notice.identity.decision not in wanted:
                 actions.append(take_back(notice, CancelReason.NO_LONGER_TRUE, "no longer true"))
     return Plan(actions=tuple(actions))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Scene:
     assessment: Assessment
     complete: bool
+    unread: frozenset[str]
     after_writing: bool
 
     def is_newer(self, task: Standing, site: Site) -> bool:
@@ -108,21 +134,17 @@ class _Scene:
             mine.decision,
         )
 
-    def may_create(self, proposal: Proposal) -> bool:
+    def may_create(self, proposal: Proposal, *, others_open: bool) -> bool:
         """Whether what was read is enough for this to be new in the inbox."""
         if self.complete:
             return True
         if proposal.notice:
-            return proposal.notice.code in _SEEN
-        code, states = self.assessment.advice.code, {view.state for view in self.assessment.analytes}
-        match code:
-            case AdviceCode.URGENT_REVIEW | AdviceCode.HALVE:
-                return True
-            case AdviceCode.HOLD | AdviceCode.CORRECT_FIRST:
-                # A hold for what is missing would only say that our own read failed.
-                return bool(states & _DANGER) or states == {AnalyteState.IN_RANGE}
-            case _:
-                return False
+            needs = _NEEDS[proposal.notice.code]
+            return not needs or (bool(self.unread) and not needs & self.unread)
+        seen = any(view.state in _DANGER for view in self.assessment.analytes)
+        # Beside an open suggestion, which cannot be taken back now, only for a danger seen: that our own read
+        # failed is no reason to contradict it. With nothing open, silence would be worse than a hold.
+        return self.assessment.advice.code in _CAREFUL and (seen or not others_open)
 
 
 def _caution(code: AdviceCode) -> int:
@@ -159,11 +181,11 @@ def _advice(scene: _Scene, proposal: Proposal | None, tasks: Sequence[Standing])
             yield take_back(task, CancelReason.SUPERSEDED, "the decision is another one now")
     with_a_person = [task for task in tasks if task.hands not in (Hands.OURS, Hands.WITHDRAWN)]
     still_open = [task for task in with_a_person if not task.is_final][-1:]
-    yield from _settle(scene, proposal, same, answered, instead_of=(*older, *still_open))
+    yield from _settle(scene, proposal, same, answered, instead_of=(*older, *still_open), others_open=bool(older))
 
 
 def _notice(scene: _Scene, proposal: Proposal, same: Sequence[Standing]) -> Iterator[Action]:
-    yield from _settle(scene, proposal, same, _answered(proposal, same), instead_of=())
+    yield from _settle(scene, proposal, same, _answered(proposal, same), instead_of=(), others_open=False)
 
 
 def _settle(
@@ -173,6 +195,7 @@ def _settle(
     answered: Standing | None,
     *,
     instead_of: tuple[Standing, ...],
+    others_open: bool,
 ) -> Iterator[Action]:
     """One open item for one decision: none where a person has answered it, else the oldest, else a new one."""
     ours = [one for one in same if one.hands is Hands.OURS]
@@ -189,7 +212,7 @@ def _settle(
             if reason := _staleness(scene, proposal, kept):
                 yield Refresh(standing=kept, proposal=proposal, reason=reason)
         return
-    if scene.may_create(proposal):
+    if scene.may_create(proposal, others_open=others_open):
         earlier = [one.identity.again for one in same if one.identity.evidence == proposal.evidence]
         identity = Identity(proposal.decision, proposal.evidence, max(earlier, default=0) + 1)
         yield Create(proposal=proposal, identity=identity, instead_of=instead_of, reason="new")

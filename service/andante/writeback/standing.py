@@ -23,7 +23,6 @@ from andante.writeback.identity import Identity
 from andante.writeback.seal import Json, has_coding, marked, seal_of
 from andante.writeback.site import Site
 
-
 _ID = re.compile(r"[A-Za-z0-9\-][A-Za-z0-9\-.]{0,63}")
 
 
