@@ -148,6 +148,11 @@ def is_private(base: str) -> bool:
     return parts.scheme == "https" or parts.hostname in _LOOPBACK
 
 
+def defaults(**given: Any) -> Settings:
+    """The defaults and what is given, whatever variables and files say. Not validated: for our own use."""
+    return Settings.model_construct(**given)
+
+
 def load(**given: Any) -> Settings:
     """The settings in force; `given` (the command line's) wins. Raises InputError: one line, no secrets."""
     config = os.environ.get(_CONFIG)

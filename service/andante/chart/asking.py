@@ -28,9 +28,7 @@ _SHARED_LEVELS = 4  # bed, room, ward, house; compound, ingredient
 class Answers:
     """What came of a question, per patient."""
 
-    resources: defaultdict[str, list[tuple[Resource, msgspec.Raw]]] = field(
-        default_factory=lambda: defaultdict(list)
-    )
+    resources: defaultdict[str, list[tuple[Resource, msgspec.Raw]]] = field(default_factory=lambda: defaultdict(list))
     problems: defaultdict[str, list[Problem]] = field(default_factory=lambda: defaultdict(list))
     incomplete: defaultdict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
 
@@ -90,9 +88,7 @@ class Asker:
                 return _for_all(group, not_offered(kind))
             if len(group) > 1 and _is_worth_splitting(error):
                 return await self._ask_halves(question, group, ours_only=ours_only)
-            failed = _for_all(
-                group, Problem(code="failed-read", text=str(error), reference=kind), incomplete=kind
-            )
+            failed = _for_all(group, Problem(code="failed-read", text=str(error), reference=kind), incomplete=kind)
             failed.add(answers)
             return failed
         if not truncated:
@@ -123,6 +119,7 @@ class Asker:
             text = "entries of a search could not be taken apart: they may be about this patient"
             problem = Problem(code="unreadable-resource", text=text, reference=kind)
             answers.add(_for_all(group, problem, incomplete=kind if ours_only else None))
+        by_reference = {f"Patient/{patient}": patient for patient in group}
         for item in page.found:
             result = decode_resource(kind, item.body)
             if isinstance(result, Problem):
@@ -130,7 +127,7 @@ class Asker:
                     concerned = _concerned(item.body, result, group)
                     answers.add(_for_all(concerned, result, incomplete=kind if ours_only else None))
                 continue
-            patient, doubt = self._patient_of(result, group)
+            patient, doubt = self._patient_of(result, by_reference)
             if patient is not None and doubt is not None:
                 answers.problems[patient].append(doubt)
             elif patient is not None and question.accepts(result):
@@ -140,17 +137,17 @@ class Asker:
         text = bytes(body)
         return any(system.encode() in text for system in self._plan.inbox_systems)
 
-    def _patient_of(self, resource: Resource, group: tuple[str, ...]) -> tuple[str | None, Problem | None]:
+    def _patient_of(self, resource: Resource, by_reference: Mapping[str, str]) -> tuple[str | None, Problem | None]:
         """Which of the patients asked for it is about; a Problem where it only seems so."""
         if isinstance(resource, Patient):
-            return (resource.id if resource.id in group else None), None
+            return by_reference.get(resource.key), None
         reference = subject_of(resource)
         text = (reference.reference if reference is not None else None) or ""
-        key = reference_key(text) or ""
-        patient = key.removeprefix("Patient/") if key.startswith("Patient/") else ""
-        if patient not in group:
-            return None, None
-        if "://" in text and not self.reader.is_home(text):
+        patient = by_reference.get(text)
+        if patient is not None:
+            return patient, None
+        patient = by_reference.get(reference_key(text) or "")
+        if patient is not None and "://" in text and not self.reader.is_home(text):
             told = f"{resource.resource_type}: its patient is on another server"
             return patient, Problem(code="unresolved-subject", text=told, reference=resource.key)
         return patient, None

@@ -46,9 +46,12 @@ def settle_versions(resources: Iterable[Resource]) -> Settled:
     problems: list[Problem] = []
     duplicates = 0
     for key, versions in by_key.items():
-        distinct = _distinct(versions) if len(versions) > 1 else versions
+        if len(versions) == 1:
+            kept.append(versions[0])
+            continue
+        distinct = _distinct(versions)
         duplicates += len(versions) - len(distinct)
-        newest = distinct if len(distinct) == 1 else _newest(distinct)
+        newest = list(distinct) if len(distinct) == 1 else _newest(distinct)
         if len(newest) > 1:
             text = "several versions that cannot be put in order: all are kept"
             problems.append(Problem(code="unordered-versions", text=text, reference=key))
@@ -56,7 +59,9 @@ def settle_versions(resources: Iterable[Resource]) -> Settled:
     return Settled(tuple(kept), duplicates, tuple(problems))
 
 
-def _distinct(versions: Sequence[Resource]) -> list[Resource]:
+def _distinct(versions: Sequence[Resource]) -> Sequence[Resource]:
+    if all(version == versions[0] for version in versions[1:]):
+        return versions[:1]
     contents: dict[str | None, list[Resource]] = defaultdict(list)
     for version in versions:
         same_id = contents[version.version_id]
@@ -118,8 +123,7 @@ def assemble(
         own.extend(waiting)
     own.sort(key=lambda resource: (resource.key, resource.version_id or ""))
     groups: dict[str, Any] = {
-        name: tuple(resource for resource in own if isinstance(resource, kind))
-        for kind, name in GROUPS.items()
+        name: tuple(resource for resource in own if isinstance(resource, kind)) for kind, name in GROUPS.items()
     }
     return Chart(
         patient_id=patient_id,

@@ -178,9 +178,7 @@ class _Grouping:
         if isinstance(resource, Patient):
             return resource.id
         subject = subject_of(resource)
-        shared = isinstance(resource, Location | Medication) or (
-            isinstance(resource, Specimen) and subject is None
-        )
+        shared = isinstance(resource, Location | Medication) or (isinstance(resource, Specimen) and subject is None)
         if shared:
             self.pool[resource.key] = resource
             return None
@@ -216,11 +214,7 @@ class _Grouping:
         """Keep a Problem with its patient if that can still be told: once all full URLs are known."""
         found = salvage(entry.raw)
         subject = found.subject_reference()
-        named = (
-            problem
-            if problem.reference
-            else Problem(code=problem.code, text=problem.text, reference=entry.place)
-        )
+        named = problem if problem.reference else Problem(code=problem.code, text=problem.text, reference=entry.place)
         if problem.reference and problem.reference.startswith("Patient/"):
             self.stranded.append((problem.reference, named))
         else:

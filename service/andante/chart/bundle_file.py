@@ -84,9 +84,7 @@ def _split_bundle(text: bytes) -> FileParts:
     except RecursionError:
         raise InputError("the Bundle is nested too deeply") from None
     except DECODE_ERRORS:
-        raise InputError(
-            "the Bundle is malformed: its type, links or entries are not what FHIR says"
-        ) from None
+        raise InputError("the Bundle is malformed: its type, links or entries are not what FHIR says") from None
     if bundle.type not in _CHART_BUNDLES:
         known = ", ".join(sorted(_CHART_BUNDLES))
         raise InputError(f"the Bundle is of a type that holds no chart; read are: {known}")
@@ -120,9 +118,7 @@ def _taken(entry: Entry, place: str, *, history: bool) -> FileEntry | Problem:
             raw=msgspec.Raw(b""), place=place, deletes=entry.request.url or entry.full_url, written=written
         )
     if method not in _ADDING:
-        text = (
-            f"an entry that asks for {method if method in ('DELETE', 'PATCH', 'HEAD') else 'something else'}"
-        )
+        text = f"an entry that asks for {method if method in ('DELETE', 'PATCH', 'HEAD') else 'something else'}"
         return Problem(code="unreadable-resource", text=f"{text}: not read", reference=place)
     if not entry.has_resource:
         return Problem(code="unreadable-resource", text="an entry without a resource", reference=place)
@@ -154,9 +150,7 @@ def _split_lines(text: bytes) -> FileParts:
         if good:
             entries.append(FileEntry(raw=msgspec.Raw(line), place=place))
         else:
-            problems.append(
-                Problem(code="unreadable-resource", text="a line that is not JSON", reference=place)
-            )
+            problems.append(Problem(code="unreadable-resource", text="a line that is not JSON", reference=place))
     return FileParts(bundle_type=None, entries=tuple(entries), problems=tuple(problems))
 
 

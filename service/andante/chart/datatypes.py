@@ -55,7 +55,10 @@ class Quantity(Node, frozen=True, gc=False):
     code: str | None = None
 
     def __post_init__(self) -> None:
-        check_decimals(self.value)
+        # check_decimals written out: this runs more often than anything else here.
+        value = self.value
+        if value is not None and (not value.is_finite() or abs(value.adjusted()) > _LARGEST_EXPONENT):
+            raise ValueError("not a usable decimal")
 
 
 class Range(Node, frozen=True, gc=False):

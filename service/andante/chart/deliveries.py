@@ -30,9 +30,7 @@ def read_deliveries(
     `start` serves where the schedule states none. A `problem` found before is carried.
     """
     schedule = read_schedule(sheet, timing, start, source)
-    return place_deliveries(
-        sheet, source, schedule, volume=volume, rate=rate, rate_ratio=rate_ratio, problem=problem
-    )
+    return place_deliveries(sheet, source, schedule, volume=volume, rate=rate, rate_ratio=rate_ratio, problem=problem)
 
 
 def place_deliveries(

@@ -1,13 +1,11 @@
 """Laboratory observations as results of the three analytes. Whatever cannot be read says why and still counts
 as unread: a newer result nobody can use is a reason to hold, never a reason to use an older one."""
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from functools import lru_cache
 
-from andante.chart.code_tables import LabCode, Words
+from andante.chart.code_tables import LabCode
 from andante.chart.codes import CodeMap
 from andante.chart.datatypes import CodeableConcept
 from andante.chart.limits import normal_limits
@@ -16,6 +14,7 @@ from andante.chart.sheet import Sheet, cut, label, written
 from andante.chart.specimens import Collected, collection_time, doubt_about, specimen_key, specimen_of
 from andante.chart.statuses import firmness_of
 from andante.chart.units import Unreadable, amount, unit_of
+from andante.chart.wording import seems_like
 from andante.domain.picture import Collection, Firmness, LabResult, Matrix, Person
 from andante.domain.quantities import Analyte, Level, is_mass_unit, mmol_per_l
 
@@ -263,7 +262,7 @@ def _note_look_alike(sheet: Sheet, observation: Observation, part: Part) -> None
     if is_coded and not _is_laboratory(observation):
         return
     for text in (concept.text, *(coding.display for coding in concept.coding)):
-        analyte = looks_like(sheet.codes.words, text) if text else None
+        analyte = seems_like(sheet.codes.words, text) if text else None
         if analyte is not None:
             how = "its code is not mapped" if is_coded else "it carries no code"
             sheet.note("uncoded-analyte", f"looks like {analyte}, but {how}; not used", observation)
@@ -278,24 +277,3 @@ def _is_laboratory(observation: Observation) -> bool:
         for category in observation.category
         for coding in category.coding
     )
-
-
-def looks_like(words: Words, text: str) -> Analyte | None:
-    """The analyte a text seems to speak of; None where it speaks of urine, cells or the like."""
-    line = text[:400].casefold()
-    if _pattern(words.other_matter).search(line):
-        return None
-    for analyte, named in (
-        (Analyte.POTASSIUM, words.potassium),
-        (Analyte.PHOSPHATE, words.phosphate),
-        (Analyte.MAGNESIUM, words.magnesium),
-    ):
-        if _pattern(named).search(line):
-            return analyte
-    return None
-
-
-@lru_cache(maxsize=32)
-def _pattern(words: tuple[str, ...]) -> re.Pattern[str]:
-    """Any of the words, whole. No words match nothing."""
-    return re.compile(r"(?!)" if not words else r"\b(?:" + "|".join(map(re.escape, words)) + r")\b")

@@ -45,18 +45,14 @@ def normal_limits(
         return _NONE
     closest = chosen[max(chosen)]
     if len(closest) > 1:
-        sheet.note(
-            "range-not-used", "several reference ranges contradict each other; none is used", observation
-        )
+        sheet.note("range-not-used", "several reference ranges contradict each other; none is used", observation)
         return _NONE
     return closest.pop()
 
 
 def _is_for(sheet: Sheet, given: Observation.ReferenceRange, person: Person, on: date | None) -> bool:
     """Whether a range is for this patient. Raises Unreadable when that cannot be told."""
-    return all(_applies(sheet, concept, person) for concept in given.applies_to) and _fits_age(
-        given.age, person, on
-    )
+    return all(_applies(sheet, concept, person) for concept in given.applies_to) and _fits_age(given.age, person, on)
 
 
 def _applies(sheet: Sheet, concept: CodeableConcept, person: Person) -> bool:
@@ -93,17 +89,13 @@ def _age(quantity: Quantity | None) -> Decimal | None:
         raise Unreadable("an age of it has no unit that can be read") from error
 
 
-def _read(
-    sheet: Sheet, observation: Observation, given: Observation.ReferenceRange, analyte: Analyte
-) -> Limits:
+def _read(sheet: Sheet, observation: Observation, given: Observation.ReferenceRange, analyte: Analyte) -> Limits:
     limits: list[Decimal | None] = []
     for bound in (given.low, given.high):
         if bound is None:
             limits.append(None)
             continue
-        value, notes = amount(
-            bound, lambda value, ucum: mmol_per_l(analyte, value, ucum), sheet.codes, zero=True
-        )
+        value, notes = amount(bound, lambda value, ucum: mmol_per_l(analyte, value, ucum), sheet.codes, zero=True)
         sheet.note_units(notes, observation)
         limits.append(value)
     low, high = limits

@@ -9,7 +9,7 @@ from andante.chart.deliveries import read_deliveries
 from andante.chart.models import NutritionOrder, has_modifiers
 from andante.chart.schedule import read_schedule
 from andante.chart.sheet import Sheet, cut, label
-from andante.chart.statuses import Standing, ended_at, standing_of
+from andante.chart.statuses import Standing, ended_at, ordered_at, standing_of
 from andante.chart.units import Unreadable, amount, to
 from andante.domain.picture import (
     Delivery,
@@ -28,7 +28,7 @@ def read_nutrition_orders(sheet: Sheet) -> tuple[list[EnergyOrder], list[Finding
     found = sheet.gather(
         sheet.chart.nutrition_orders,
         lambda order: _read_order(sheet, order),
-        rescue=lambda order: _rescue(order),
+        rescue=lambda order: _rescue(sheet, order),
     )
     return (
         [item for item in found if isinstance(item, EnergyOrder)],
@@ -42,7 +42,7 @@ def _read_order(sheet: Sheet, order: NutritionOrder) -> Iterator[EnergyOrder | F
         return
     if has_modifiers(order):
         sheet.is_plain(order)
-        yield from _distrusted(order, standing.state, "a modifier extension may change its meaning")
+        yield from _distrusted(sheet, order, standing.state, "a modifier extension may change its meaning")
         return
     ordered = sheet.instant(order.date_time, order)
     if order.oral_diet is not None:
@@ -87,7 +87,7 @@ def _read_formula(
     return EnergyOrder(
         kind=EnergyKind.ENTERAL,
         state=standing.state,
-        ordered=ordered,
+        ordered=ordered_at(sheet, order, ordered, standing.state),
         ended=ended_at(sheet, order, standing.state, _bound(deliveries)),
         density_kcal_ml=density,
         deliveries=tuple(deliveries),
@@ -162,7 +162,7 @@ def _read_supplement(
     return EnergyOrder(
         kind=EnergyKind.SUPPLEMENT,
         state=standing.state,
-        ordered=ordered,
+        ordered=ordered_at(sheet, order, ordered, standing.state),
         ended=ended_at(sheet, order, standing.state, _bound(deliveries)),
         deliveries=deliveries,
         instruction=supplement.instruction,
@@ -186,7 +186,7 @@ def _read_diet(
     return EnergyOrder(
         kind=EnergyKind.ORAL_DIET,
         state=standing.state,
-        ordered=ordered,
+        ordered=ordered_at(sheet, order, ordered, standing.state),
         ended=ended_at(sheet, order, standing.state, _bound(deliveries)),
         deliveries=deliveries,
         instruction=diet.instruction,
@@ -197,20 +197,22 @@ def _read_diet(
     )
 
 
-def _distrusted(order: NutritionOrder, state: OrderState, problem: str) -> Iterator[EnergyOrder]:
+def _distrusted(sheet: Sheet, order: NutritionOrder, state: OrderState, problem: str) -> Iterator[EnergyOrder]:
     """The order without any of its numbers: dropping it would make a fed patient look unfed."""
     kinds = [EnergyKind.SUPPLEMENT for _ in order.supplement]
     if order.oral_diet is not None:
         kinds.append(EnergyKind.ORAL_DIET)
     if order.enteral_formula is not None or not kinds:
         kinds.append(EnergyKind.ENTERAL)
+    ordered = ordered_at(sheet, order, sheet.instant(order.date_time, order), state)
+    ended = ended_at(sheet, order, state, None)
     for kind in kinds:
-        yield EnergyOrder(kind=kind, state=state, problem=problem, source=order.reference)
+        yield EnergyOrder(kind=kind, state=state, ordered=ordered, ended=ended, problem=problem, source=order.reference)
 
 
-def _rescue(order: NutritionOrder) -> Iterator[EnergyOrder]:
+def _rescue(sheet: Sheet, order: NutritionOrder) -> Iterator[EnergyOrder]:
     if order.status not in ("entered-in-error", "cancelled"):
-        yield from _distrusted(order, OrderState.ACTIVE, _UNMAPPED)
+        yield from _distrusted(sheet, order, OrderState.ACTIVE, _UNMAPPED)
 
 
 def _bound(deliveries: list[Delivery] | tuple[Delivery, ...]) -> datetime | None:

@@ -13,9 +13,7 @@ _MAX_LEVELS = 6  # bed, room, corridor, ward, level, building
 _GONE = frozenset({"completed", "planned", "reserved"})
 
 
-def find_place(
-    encounter: Encounter, locations: Mapping[str, Location], now: datetime
-) -> tuple[str | None, str | None]:
+def find_place(encounter: Encounter, locations: Mapping[str, Location], now: datetime) -> tuple[str | None, str | None]:
     """Names of ward and bed; None where the chart does not tell. `locations` by `Location/id`."""
     ward = bed = fallback = None
     for place in encounter.location:

@@ -93,7 +93,7 @@ def chart_questions(plan: ReadPlan, now: datetime) -> tuple[Question, ...]:
     """Everything a chart is made of, except what its resources point to."""
     labs, coded = now - plan.laboratory_look_back, now - plan.observation_look_back
     orders, drugs = now - plan.order_look_back, now - plan.medication_look_back
-    tokens = frozenset(plan.observation_codes)
+    tokens = frozenset(_split_token(token) for token in plan.observation_codes)
 
     def is_wanted_observation(resource: Resource) -> bool:
         if not isinstance(resource, Observation):
@@ -144,16 +144,10 @@ def chart_questions(plan: ReadPlan, now: datetime) -> tuple[Question, ...]:
         Question(resource_type="Encounter"),
         *(observations if plan.observation_codes else observations[:1]),
         Question(resource_type="NutritionOrder"),
-        Question(
-            resource_type="ServiceRequest", filters=(("authored", _since(orders)),), accepts=is_recent_order
-        ),
+        Question(resource_type="ServiceRequest", filters=(("authored", _since(orders)),), accepts=is_recent_order),
         Question(resource_type="ServiceRequest", filters=(("status", "active"),), accepts=is_recent_order),
-        Question(
-            resource_type="Specimen", filters=(("collected", _since(orders)),), accepts=is_recent_specimen
-        ),
-        Question(
-            resource_type="MedicationRequest", filters=(("status", "active"),), accepts=is_recent_prescription
-        ),
+        Question(resource_type="Specimen", filters=(("collected", _since(orders)),), accepts=is_recent_specimen),
+        Question(resource_type="MedicationRequest", filters=(("status", "active"),), accepts=is_recent_prescription),
         Question(
             resource_type="MedicationRequest",
             filters=(("authoredon", _since(drugs)),),
@@ -198,8 +192,13 @@ def _since(instant: datetime) -> str:
     return f"ge{(instant.astimezone(UTC) - timedelta(days=1)).date().isoformat()}"
 
 
-def _has_token(concept: CodeableConcept | None, tokens: frozenset[str]) -> bool:
-    return concept is not None and any(f"{c.system or ''}|{c.code or ''}" in tokens for c in concept.coding)
+def _split_token(token: str) -> tuple[str | None, str]:
+    system, _, code = token.rpartition("|")
+    return system or None, code
+
+
+def _has_token(concept: CodeableConcept | None, tokens: frozenset[tuple[str | None, str]]) -> bool:
+    return concept is not None and any((coding.system, coding.code) in tokens for coding in concept.coding)
 
 
 def _observation_times(observation: Observation) -> tuple[str | None, ...]:
@@ -210,6 +209,9 @@ def _observation_times(observation: Observation) -> tuple[str | None, ...]:
 def _not_before(since: datetime, *texts: str | None) -> bool:
     """False only if every time given is surely too old: what cannot be dated here is kept for the mapping."""
     given = [text for text in texts if text]
+    horizon = (since - timedelta(days=2)).date().isoformat()
+    if any(text[:10] >= horizon for text in given):
+        return True  # ISO dates sort as text: no need to parse what is recent, nor to drop what is no date
     try:
         times = [parse_fhir_time(text, UTC) for text in given]
     except ValueError:

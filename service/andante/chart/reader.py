@@ -2,7 +2,7 @@
 
 import asyncio
 from collections import defaultdict
-from collections.abc import AsyncIterator, Iterable, Iterator
+from collections.abc import AsyncGenerator, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -68,7 +68,7 @@ class ChartReader:
             complete=complete,
         )
 
-    async def charts(self, patients: Iterable[str]) -> AsyncIterator[Chart]:
+    async def charts(self, patients: Iterable[str]) -> AsyncGenerator[Chart, None]:
         """The charts of patients by id, as their groups come in. Never raises for the server's sake.
 
         A read that fails is named in `Chart.incomplete` of those it concerns: a failing group is split until
@@ -108,8 +108,7 @@ class ChartReader:
         answers = await self._asker.ask_all(chart_questions(self._plan, self._now), group)
         charts: list[Chart] = []
         settled = {
-            patient: settle_versions(resource for resource, _ in answers.resources[patient])
-            for patient in group
+            patient: settle_versions(resource for resource, _ in answers.resources[patient]) for patient in group
         }
         everything = [resource for one in settled.values() for resource in one.resources]
         failed = await self._asker.read_shared("Medication", everything)
@@ -173,9 +172,7 @@ def _inbox(patient: str, answers: Answers) -> Inbox:
         ),
         problems=(*dict.fromkeys(answers.problems[patient]), *settled.problems),
         # Two versions of one Task that cannot be ordered: what is open cannot be told.
-        incomplete=tuple(
-            dict.fromkeys([*answers.incomplete[patient], *(p.reference or "" for p in settled.problems)])
-        ),
+        incomplete=tuple(dict.fromkeys([*answers.incomplete[patient], *(p.reference or "" for p in settled.problems)])),
     )
 
 

@@ -61,9 +61,7 @@ def read_schedule(sheet: Sheet, timing: Timing | None, start: datetime | None, s
         return replace(schedule, problem="its schedule is beyond calculating")
 
 
-def _bounded(
-    sheet: Sheet, timing: Timing, repeat: Repeat, start: datetime | None, source: Resource
-) -> Schedule:
+def _bounded(sheet: Sheet, timing: Timing, repeat: Repeat, start: datetime | None, source: Resource) -> Schedule:
     if len(timing.event) > _MAX_EVENTS:
         raise _Vague("its schedule lists more single times than can be meant")
     events = [sheet.instant(text, source) for text in timing.event]

@@ -26,6 +26,15 @@ class Sheet:
         self.zone = zone
         self._notes: dict[tuple[str, str, str], DataNote] = {}
         self._unit_notes: dict[Note, DataNote] = {}
+        self._lacks: set[str] = set()
+
+    @property
+    def lacks(self) -> tuple[str, ...]:
+        """What is missing so badly that nothing may be concluded from its absence."""
+        return tuple(sorted(self._lacks))
+
+    def lack(self, text: str) -> None:
+        self._lacks.add(text)
 
     @property
     def notes(self) -> tuple[DataNote, ...]:

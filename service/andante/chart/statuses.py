@@ -32,9 +32,7 @@ def firmness_of(sheet: Sheet, observation: Observation) -> Firmness | None:
     if status in _FIRM:
         return Firmness.FIRM
     if status not in _PROVISIONAL:
-        sheet.note(
-            "unknown-status", f"its status {_quoted(status)} is unknown; taken as provisional", observation
-        )
+        sheet.note("unknown-status", f"its status {_quoted(status)} is unknown; taken as provisional", observation)
     return Firmness.PROVISIONAL
 
 
@@ -67,6 +65,22 @@ def standing_of(sheet: Sheet, order: NutritionOrder | MedicationRequest) -> Stan
         problem = f"its intent {_quoted(intent)} does not say whether it was ordered"
         sheet.note("unknown-status", problem, order)
     return Standing(state=state, problem=problem)
+
+
+def ordered_at(sheet: Sheet, order: Resource, stated: datetime | None, state: OrderState) -> datetime | None:
+    """When an order was given. Where it does not say, its last change: it was in force by then.
+
+    An order in force that cannot be placed in time at all makes the chart incomplete: it must not look as
+    if it had not begun.
+    """
+    if stated is not None:
+        return stated
+    changed = sheet.instant(order.last_updated, order)
+    if state is OrderState.ACTIVE:
+        sheet.note("order-without-time", "an order does not say when it was given", order)
+        if changed is None:
+            sheet.lack(f"{order.key} does not say since when it is in force")
+    return changed
 
 
 def ended_at(sheet: Sheet, order: Resource, state: OrderState, bound: datetime | None) -> datetime | None:

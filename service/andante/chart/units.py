@@ -52,9 +52,7 @@ _BASE: dict[str, dict[str, tuple[Decimal, Decimal]]] = {
     },
     "body mass index": {"kg/m2": (_ONE, _ONE)},
 }
-_FACTORS = {
-    unit: (dimension, *factor) for dimension, units in _BASE.items() for unit, factor in units.items()
-}
+_FACTORS = {unit: (dimension, *factor) for dimension, units in _BASE.items() for unit, factor in units.items()}
 
 
 class Unreadable(ValueError):

@@ -17,9 +17,7 @@ from andante.fhir_http.envelope import DECODE_ERRORS
 R5, STU3, DSTU2 = "R5", "STU3", "DSTU2"
 
 _FOREIGN_TYPES: Mapping[str, str] = {
-    **dict.fromkeys(
-        ("NutritionIntake", "EncounterHistory", "DeviceUsage", "DeviceDispense", "Transport"), R5
-    ),
+    **dict.fromkeys(("NutritionIntake", "EncounterHistory", "DeviceUsage", "DeviceDispense", "Transport"), R5),
     **dict.fromkeys(("ProcedureRequest", "ReferralRequest", "DiagnosticRequest", "DeviceUseRequest"), STU3),
     **dict.fromkeys(("MedicationOrder", "DiagnosticOrder", "NutritionPlan"), DSTU2),
 }
@@ -43,15 +41,11 @@ _FOREIGN_ELEMENTS: Mapping[str, Mapping[str, str]] = {
         **dict.fromkeys(("isBrand", "isOverTheCounter", "package"), STU3),
     },
     "MedicationRequest": {
-        **dict.fromkeys(
-            ("medication", "renderedDosageInstruction", "effectiveDosePeriod", "statusChanged"), R5
-        ),
+        **dict.fromkeys(("medication", "renderedDosageInstruction", "effectiveDosePeriod", "statusChanged"), R5),
         **dict.fromkeys(("context", "definition"), STU3),
     },
     "MedicationAdministration": {
-        **dict.fromkeys(
-            ("medication", "occurenceDateTime", "occurencePeriod", "isRecorded", "encounter"), R5
-        ),
+        **dict.fromkeys(("medication", "occurenceDateTime", "occurencePeriod", "isRecorded", "encounter"), R5),
         **dict.fromkeys(("notGiven", "prescription", "reasonNotGiven"), STU3),
     },
     "Condition": {"participant": R5, "assertedDate": STU3, "context": STU3},

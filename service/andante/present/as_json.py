@@ -25,9 +25,9 @@ Json = dict[str, Any]
 _encoder = msgspec.json.Encoder(decimal_format="number")
 
 
-def encode(value: object) -> str:
-    """JSON on one line; decimals as numbers, exactly as written."""
-    return _encoder.encode(value).decode()
+def encode(value: object) -> bytes:
+    """JSON in UTF-8 on one line; decimals as numbers, exactly as written."""
+    return _encoder.encode(value)
 
 
 def assessment_json(assessment: Assessment, zone: tzinfo) -> Json:

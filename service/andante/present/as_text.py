@@ -177,9 +177,7 @@ def _notice(notice: Notice) -> str:
 
 
 def _protocol(assessment: Assessment) -> list[RenderableType]:
-    named = (
-        f"Protocol {assessment.protocol_id} {assessment.protocol_version}, {assessment.protocol_hash[:12]}"
-    )
+    named = f"Protocol {assessment.protocol_id} {assessment.protocol_version}, {assessment.protocol_hash[:12]}"
     return [Text(named), *_list("Changed by this site", assessment.overlay)]
 
 

@@ -5,9 +5,9 @@ import logging
 from collections.abc import Awaitable, Callable, Sequence
 from datetime import UTC, datetime, time, timedelta, tzinfo
 
-from apscheduler.events import EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
-from apscheduler.schedulers.asyncio import AsyncIOScheduler
-from apscheduler.triggers.base import BaseTrigger
+from apscheduler.events import EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent  # type: ignore[import-untyped]
+from apscheduler.schedulers.asyncio import AsyncIOScheduler  # type: ignore[import-untyped]
+from apscheduler.triggers.base import BaseTrigger  # type: ignore[import-untyped]
 
 from andante import log
 

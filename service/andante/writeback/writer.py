@@ -6,7 +6,7 @@ nothing is left to do. A server that keeps half of a transaction, or loses its a
 same second look.
 """
 
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Protocol, cast
 
@@ -72,9 +72,15 @@ class InboxWriter:
         self._read_inbox = read_inbox
 
     async def deliver(
-        self, assessment: Assessment, inbox: Inbox, *, complete: bool = True, dry_run: bool = False
+        self,
+        assessment: Assessment,
+        inbox: Inbox,
+        *,
+        complete: bool = True,
+        unread: Collection[str] = (),
+        dry_run: bool = False,
     ) -> Delivery:
-        """Write the least that is needed. `complete` is False when some read of the chart failed.
+        """Write the least that is needed; `complete` and `unread` as in `reconcile`.
 
         Raises WriteRefused for a defect of ours, and a ServerError where the outcome is unknown or refused:
         the next round reads the inbox and sees what is there.
@@ -82,17 +88,18 @@ class InboxWriter:
         done: list[Action] = []
         first: Json | None = None
         conflicts = 0
-        for attempt in range(ATTEMPTS):
-            plan = reconcile(assessment, inbox, site=self._site, complete=complete, after_writing=attempt > 0)
+        for attempt in range(ATTEMPTS + 1):
+            plan = reconcile(
+                assessment,
+                inbox,
+                site=self._site,
+                complete=complete,
+                unread=unread,
+                after_writing=attempt > 0,
+            )
             plan = _without_echoes(plan, done)
-            if not plan:
-                return Delivery(
-                    done=tuple(done),
-                    bundle=first,
-                    held_back=plan.held_back,
-                    conflicts=conflicts,
-                    dry_run=dry_run,
-                )
+            if not plan or attempt == ATTEMPTS:
+                break
             bundle = transaction(plan, assessment, self._site)
             cleared = self._gate.clear(bundle)
             first = first or bundle
@@ -105,13 +112,13 @@ class InboxWriter:
             else:
                 done += _confirmed(plan.actions, answers)
             inbox = await self._read_inbox(inbox.patient_id)
-        left = reconcile(assessment, inbox, site=self._site, complete=complete, after_writing=True)
         return Delivery(
             done=tuple(done),
             bundle=first,
-            held_back=left.held_back,
+            held_back=plan.held_back,
             conflicts=conflicts,
-            unsettled=bool(_without_echoes(left, done)),
+            unsettled=bool(plan),
+            dry_run=dry_run,
         )
 
 

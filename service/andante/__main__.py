@@ -1,0 +1,5 @@
+"""`python -m andante`."""
+
+from andante.triggers.cli import main
+
+main()

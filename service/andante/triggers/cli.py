@@ -1,0 +1,61 @@
+"""The command line. Errors made on purpose end in one line on standard error and a status that tells their kind."""
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from andante import __version__, log
+from andante.errors import AndanteError, InputError
+from andante.triggers import advise, demonstration, protocols, rounds
+from andante.wording import CAUTION
+
+INPUT_EXIT = 2
+
+cli = typer.Typer(
+    name="andante",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Watches hospital inpatients at risk of refeeding syndrome and suggests, for review, how fast to feed. "
+    + CAUTION,
+)
+cli.command("advise")(advise.advise)
+cli.command("explain")(advise.explain)
+cli.command("round")(rounds.round_)
+cli.command("serve")(rounds.serve)
+cli.command("demo")(demonstration.demo)
+cli.add_typer(protocols.group, name="protocol")
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"andante {__version__}")
+        raise typer.Exit
+
+
+@cli.callback()
+def _start(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and stop.")
+    ] = False,
+) -> None:
+    log.start("WARNING")
+
+
+def main() -> None:
+    """Run the command line; the process ends here."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a terminal that cannot show a sign must not cost the advice
+    try:
+        cli()
+    except AndanteError as error:
+        typer.echo(f"andante: {' '.join(str(error).split())}", err=True)
+        sys.exit(INPUT_EXIT if isinstance(error, InputError) else rounds.SERVER_EXIT)
+    except BrokenPipeError:
+        # Whoever reads has enough, as `head` does.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)

@@ -1,0 +1,102 @@
+"""`round` and `serve`."""
+
+import asyncio
+from typing import Annotated
+
+import typer
+import uvicorn
+
+from andante import app, log, settings
+from andante.app import Service
+from andante.assess import RoundReport
+from andante.errors import InputError
+from andante.present.as_json import encode
+from andante.present.as_round import review_json, round_view
+from andante.present.as_text import console
+from andante.triggers import inputs
+from andante.triggers.advise import CodesFile, OverlayFile, ProtocolName
+from andante.triggers.inputs import Format
+from andante.triggers.web import create_app
+
+SERVER_EXIT = 3
+
+
+def round_(
+    fhir: Annotated[
+        str | None, typer.Option(help="Base address of the FHIR R4 server; the settings' own by default.")
+    ] = None,
+    now: Annotated[
+        str | None, typer.Option(help="Instant to assess at, with a time zone; the clock's by default.")
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Write nothing; show what would be.")] = False,
+    output: Annotated[
+        Format,
+        typer.Option(
+            "--format",
+            help="text for people; json: one object per patient and line; fhir: the transaction Bundles "
+            "sent (or that would be), one per line.",
+        ),
+    ] = Format.TEXT,
+    protocol: ProtocolName = None,
+    overlay: OverlayFile = None,
+    codes: CodesFile = None,
+) -> None:
+    """One pass over everybody in the hospital.
+
+    Exit status: 0 when everybody was served, 2 for unusable input, 3 when the server failed for anybody.
+    """
+    instant = inputs.parse_now(now)
+    service = inputs.service(now=instant, fhir=fhir, protocol=protocol, overlay=overlay, codes=codes)
+
+    async def run() -> RoundReport:
+        with inputs.progress_bar("Round") as progress:
+            async with service.connect() as connection:
+                return await service.run_round(
+                    connection, trigger="command", now=instant, dry_run=dry_run, progress=progress
+                )
+
+    report = asyncio.run(run())
+    _show(report, service, output)
+    if not report.whole:
+        inputs.note("the round was not whole: see the patients marked above")
+        raise typer.Exit(SERVER_EXIT)
+
+
+def _show(report: RoundReport, service: Service, output: Format) -> None:
+    zone = service.basis.zone
+    match output:
+        case Format.JSON:
+            inputs.emit([encode(review_json(outcome, zone)) for outcome in report.outcomes])
+        case Format.FHIR:
+            bundles = (outcome.delivery.bundle for outcome in report.outcomes if outcome.delivery)
+            inputs.emit([encode(bundle) for bundle in bundles if bundle is not None])
+        case Format.TEXT:
+            console().print(round_view(report, zone))
+
+
+def serve(
+    host: Annotated[str | None, typer.Option(help="Address to listen on; loopback by default.")] = None,
+    port: Annotated[int | None, typer.Option(help="Port to listen on.")] = None,
+) -> None:
+    """Run the service: rounds and night watch by the clock, and one patient on demand.
+
+    Everything else is read from ANDANTE_… variables or the file that ANDANTE_CONFIG names.
+    """
+    given = settings.load(host=host, port=port)
+    if given.fhir_base is None:
+        raise InputError("no FHIR server is named: set ANDANTE_FHIR_BASE")
+    if given.time_zone is None:
+        raise InputError("the hospital's time zone is not set: set ANDANTE_ZONE, such as Europe/Vienna")
+    if not given.only_loopback and given.api_token is None:
+        raise InputError("set ANDANTE_API_TOKEN before listening on anything but loopback")
+    log.start(given.log_level)
+    service = app.build(given)
+    log.say(
+        "service.started",
+        protocol=service.basis.protocol.id,
+        version=service.basis.protocol.version,
+        protocol_hash=service.basis.protocol.hash,
+        overlay_entries=len(service.basis.protocol.overlay),
+    )
+    # No access log: the addresses of reviews name patients.
+    uvicorn.run(create_app(service), host=given.host, port=given.port, log_config=None, access_log=False)

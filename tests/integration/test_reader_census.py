@@ -1,0 +1,150 @@
+"""Who lies where: inpatient encounters in progress, their wards and beds."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from reader_server import ReaderServer
+
+from andante.chart.questions import ACT_CODES, ReadPlan
+from andante.chart.reader import Census, ChartReader
+from andante.errors import AccessRefused, Unreachable
+
+NOW = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
+PLAN = ReadPlan(observation_codes=(), inbox_systems=frozenset())
+KINDS = "http://terminology.hl7.org/CodeSystem/location-physical-type"
+
+
+def stay(identity: str, who: str | None = "a", kind: str = "IMP", **more: Any) -> dict[str, Any]:
+    return {
+        "resourceType": "Encounter",
+        "id": identity,
+        "status": "in-progress",
+        "class": {"system": ACT_CODES, "code": kind},
+        **({"subject": {"reference": f"Patient/{who}"}} if who else {}),
+        **more,
+    }
+
+
+def location(identity: str, kind: str | None, name: str, part_of: str | None = None) -> dict[str, Any]:
+    typed = {"physicalType": {"coding": [{"system": KINDS, "code": kind}]}} if kind else {}
+    within = {"partOf": {"reference": f"Location/{part_of}"}} if part_of else {}
+    return {"resourceType": "Location", "id": identity, "name": name, **typed, **within}
+
+
+async def census(server: ReaderServer, patient_id: str | None = None) -> Census:
+    return await ChartReader(server.reader(), PLAN, now=NOW).census(patient_id=patient_id)
+
+
+def found(result: Census) -> list[tuple[str, str | None]]:
+    return [(one.patient_id, one.encounter.id) for one in result.stays]
+
+
+async def test_inpatients_in_progress_are_found() -> None:
+    result = await census(ReaderServer([stay("1", "b"), stay("2", "a", "ACUTE"), stay("3", "c", "NONAC")]))
+    assert found(result) == [("a", "2"), ("b", "1"), ("c", "3")]
+    assert (result.complete, result.problems) == (True, ())
+
+
+async def test_a_server_that_ignores_every_filter_gives_no_outpatients() -> None:
+    others = [
+        stay("2", "b", "AMB"),
+        stay("3", "c", status="finished"),
+        {**stay("4", "d"), "class": {"system": "urn:other", "code": "IMP"}},
+        {key: value for key, value in stay("5", "e").items() if key != "class"},
+    ]
+    server = ReaderServer([stay("1"), *others], ignores_filters=frozenset({"Encounter"}))
+    assert found(await census(server)) == [("a", "1")]
+    assert found(await census(server, "a")) == [("a", "1")]
+    assert found(await census(server, "b")) == []
+
+
+async def test_of_several_stays_the_one_that_started_last_counts_and_the_others_are_named() -> None:
+    result = await census(
+        ReaderServer(
+            [
+                stay("old", period={"start": "2026-02-01"}),
+                stay("new", period={"start": "2026-02-20T10:00:00Z"}),
+                stay("undated"),
+                stay("unreadable", period={"start": "last week"}),
+            ]
+        )
+    )
+    assert found(result) == [("a", "new")]
+    assert [(p.code, p.reference) for p in result.stays[0].problems] == [
+        ("several-stays", "Encounter/old"),
+        ("several-stays", "Encounter/undated"),
+        ("several-stays", "Encounter/unreadable"),
+    ]
+
+
+def at(*places: dict[str, Any]) -> dict[str, Any]:
+    return stay("1", location=list(places))
+
+
+def place(reference: str | None = None, display: str | None = None, **more: Any) -> dict[str, Any]:
+    told = {"reference": reference, "display": display}
+    return {"location": {key: value for key, value in told.items() if value}, **more}
+
+
+HOUSE = [
+    location("bed", "bd", "Bed 4", "room"),
+    location("room", "ro", "Room 12", "ward"),
+    location("ward", "wa", "Ward East", "house"),
+    location("house", "bu", "House 1"),
+    location("plain", None, "Surgery"),
+]
+WARD_TYPE = {"physicalType": {"coding": [{"system": KINDS, "code": "wa"}]}}
+
+
+@pytest.mark.parametrize(
+    ("encounter", "ward", "bed"),
+    [
+        (at(place("Location/bed")), "Ward East", "Bed 4"),
+        (at(place("Location/plain")), "Surgery", None),
+        (at(place(display="Ward West")), "Ward West", None),
+        (at({**place(display="Ward West"), **WARD_TYPE}, place("Location/bed")), "Ward West", "Bed 4"),
+        (at(place("Location/missing", "Ward North")), "Ward North", None),
+        (at(place("Location/plain", status="completed"), place("Location/ward")), "Ward East", None),
+        (at(place("Location/plain", period={"end": "2026-03-01"}), place("Location/ward")), "Ward East", None),
+        (at(place("Location/plain", status="planned")), None, None),
+        (at(), None, None),
+    ],
+)
+async def test_ward_and_bed_come_from_the_locations(
+    encounter: dict[str, Any], ward: str | None, bed: str | None
+) -> None:
+    (one,) = (await census(ReaderServer([encounter, *HOUSE]))).stays
+    assert (one.ward, one.bed) == (ward, bed)
+
+
+async def test_locations_that_cannot_be_read_cost_only_the_ward() -> None:
+    (one,) = (await census(ReaderServer([at(place("Location/bed"))], failing={"Location": 500}))).stays
+    assert (one.ward, one.bed) == (None, None)
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [stay("odd", None), stay("odd", subject={"reference": "https://elsewhere.example.org/fhir/Patient/z"})],
+)
+async def test_an_inpatient_nobody_can_name_is_told(odd: dict[str, Any]) -> None:
+    result = await census(ReaderServer([stay("1"), odd]))
+    assert found(result) == [("a", "1")]
+    assert [(p.code, p.reference) for p in result.problems] == [("no-subject", "Encounter/odd")]
+
+
+async def test_an_unreadable_encounter_leaves_the_census_incomplete() -> None:
+    result = await census(ReaderServer([stay("1"), stay("odd", "b", period="yesterday")]))
+    assert (found(result), result.complete) == ([("a", "1")], False)
+
+
+async def test_a_truncated_census_says_so() -> None:
+    server = ReaderServer([stay(str(n), f"p{n}") for n in range(5)], page_size=3, paging=False)
+    result = await census(server)
+    assert (len(result.stays), result.complete) == (3, False)
+
+
+@pytest.mark.parametrize(("status", "error"), [(401, AccessRefused), (503, Unreachable)])
+async def test_a_census_that_fails_is_an_error_and_never_an_empty_hospital(status: int, error: type[Exception]) -> None:
+    with pytest.raises(error):
+        await census(ReaderServer([stay("1")], failing={"Encounter": status}))
