@@ -1,4 +1,6 @@
-"""Short ways to make the things tests talk about. Everything has a plain default; a test names what it is about."""
+"""Short ways to make the things tests talk about. Everything has a plain default; a test names what it is
+about.
+"""
 
 from collections.abc import Iterable
 from datetime import UTC, datetime
@@ -60,7 +62,12 @@ def a_notice(
     **more: object,
 ) -> Notice:
     return Notice(
-        code=code, text=text, analytes=tuple(analytes), tell=tell, priority=priority, **more  # type: ignore[arg-type]
+        code=code,
+        text=text,
+        analytes=tuple(analytes),
+        tell=tell,
+        priority=priority,
+        **more,  # type: ignore[arg-type]
     )
 
 
@@ -78,7 +85,7 @@ def an_assessment(
 ) -> Assessment:
     advice = advice or an_advice()
     facts = tuple(evidence) if evidence is not None else (a_fact(),)
-    known = {analyte: AnalyteState.IN_RANGE for analyte in Analyte} | (states or {})
+    known = dict.fromkeys(Analyte, AnalyteState.IN_RANGE) | (states or {})
     return Assessment(
         patient=patient,
         encounter=encounter,

@@ -1,4 +1,6 @@
-"""A FHIR server small enough to see through, for the inbox: versions, conditional create, If-Match, and bad habits."""
+"""A FHIR server small enough to see through, for the inbox: versions, conditional create, If-Match, and bad
+habits.
+"""
 
 import json
 from collections.abc import Awaitable, Callable
@@ -23,9 +25,10 @@ async def at_once() -> None:
 
 @dataclass
 class InboxServer:
-    """`rolls_back`: whether a failed entry undoes the others. `keeps_conditions`: whether a conditional create that
-    races another is still held to its condition. `lose`: how the next transaction gets lost, before or after it is
-    carried out. `before_each` is awaited before each request, so that a test can let others go first.
+    """`rolls_back`: whether a failed entry undoes the others. `keeps_conditions`: whether a conditional
+    create that races another is still held to its condition. `lose`: how the next transaction gets lost,
+    before or after it is carried out. `before_each` is awaited before each request, so that a test can let
+    others go first.
     """
 
     rolls_back: bool = True

@@ -3,10 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
-from typing import Any
 
 from andante import clock, log, protocol_files, settings
 from andante.assess import Basis, Hospital, Outcome, Progress, RoundReport, review_one, round_over
+from andante.chart.chart import Inbox
 from andante.chart.codes import load_codes
 from andante.chart.questions import ReadPlan
 from andante.chart.reader import ChartReader
@@ -15,11 +15,10 @@ from andante.errors import InputError
 from andante.fhir_http.auth import BearerToken
 from andante.fhir_http.connection import Connection, ServerSettings
 from andante.fhir_http.read import FhirReader, Params
-from andante.fhir_http.write import FhirWriter
 from andante.settings import Settings
 from andante.writeback.gate import Gate
+from andante.writeback.inbox_of_server import inbox_writer
 from andante.writeback.site import Site
-from andante.writeback.writer import InboxWriter
 
 _PAGE = ("_count", "500")
 
@@ -52,15 +51,14 @@ class Service:
         def reader() -> ChartReader:
             return ChartReader(fhir, self.plan, now=now)
 
-        async def read_inbox(patient: str) -> Any:
+        async def read_inbox(patient: str) -> Inbox:
             (inbox,) = await reader().inbox([patient.removeprefix("Patient/")])
             return inbox
 
-        writer = InboxWriter(site=self.site, gate=self.gate, server=FhirWriter(connection), read_inbox=read_inbox)
         return Hospital(
             fhir=fhir,
             reader=reader(),
-            writer=writer,
+            writer=inbox_writer(connection, site=self.site, gate=self.gate, read_inbox=read_inbox),
             open_items=open_item_questions(self.site),
             identifier_systems=self.plan.inbox_systems,
         )

@@ -61,7 +61,7 @@ class Outcome:
     @property
     def whole(self) -> bool:
         """Read whole, assessed, and the inbox as it should be."""
-        unsettled = self.delivery is not None and (self.delivery.unsettled or bool(self.delivery.held_back))
+        unsettled = self.delivery is not None and self.delivery.unsettled
         return not self.problem and not self.incomplete and not unsettled
 
 
@@ -103,7 +103,7 @@ class Progress(Shape):
 
 def assess_chart(chart: Chart, basis: Basis, *, now: datetime) -> Assessment:
     """One patient, from the chart to everything said about it. Pure but for the chart it is given."""
-    return evaluate(to_picture(chart, basis.codes, basis.zone, now), basis.protocol, now)
+    return evaluate(to_picture(chart, basis.codes, basis.zone), basis.protocol, now)
 
 
 async def round_over(
@@ -191,6 +191,7 @@ async def _serve_one(
     chart: Chart, inbox: Inbox, writer: InboxWriter, basis: Basis, *, now: datetime, dry_run: bool
 ) -> Outcome:
     assessment: Assessment | None = None
+    incomplete = tuple(dict.fromkeys((*chart.incomplete, *inbox.incomplete)))
     try:
         assessment = assess_chart(chart, basis, now=now)
         delivery = await writer.deliver(assessment, inbox, complete=not chart.incomplete, dry_run=dry_run)
@@ -198,8 +199,8 @@ async def _serve_one(
         # The others must still be served. What failed is told by its kind: other errors' texts may hold patient data.
         log.warn("patient.failed", error=error)
         problem = str(error) if isinstance(error, AndanteError) else f"a defect of ours ({type(error).__name__})"
-        return Outcome(patient=chart.reference, assessment=assessment, incomplete=chart.incomplete, problem=problem)
-    return Outcome(patient=chart.reference, assessment=assessment, delivery=delivery, incomplete=chart.incomplete)
+        return Outcome(patient=chart.reference, assessment=assessment, incomplete=incomplete, problem=problem)
+    return Outcome(patient=chart.reference, assessment=assessment, delivery=delivery, incomplete=incomplete)
 
 
 def _is_advised(outcome: Outcome) -> bool:

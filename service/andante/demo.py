@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
+from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -47,7 +48,8 @@ def read_script() -> Script:
     """The hospital that comes with the package. Raises InputError when its files are missing."""
     try:
         facts = yaml.safe_load(fixtures("hospital.yaml").read_text(encoding="utf-8"))
-        bundles = [json.loads(path.read_bytes()) for path in sorted(fixtures("patients").glob("*/chart.json"))]
+        files = sorted(fixtures("patients").glob("*/chart.json"))
+        bundles = [json.loads(file.read_bytes(), parse_float=Decimal) for file in files]  # 1.00 stays 1.00
     except OSError as error:
         raise InputError(f"the fictional hospital's files cannot be read: {error.strerror}") from None
     if not bundles:

@@ -47,11 +47,11 @@ def say(action: str, *, level: int = logging.INFO, **facts: float | bool | str |
 def warn(action: str, *, error: BaseException | None = None, **facts: float | bool | str | None) -> None:
     """Log something to look at. Of an error only its kind and the place in our code are kept."""
     if error is not None:
-        facts |= {"error": type(error).__name__, "where": _place(error)}
+        facts |= {"error": type(error).__name__, "where": place_of(error)}
     say(action, level=logging.WARNING, **facts)
 
 
-def _place(error: BaseException) -> str | None:
+def place_of(error: BaseException) -> str | None:
     """The innermost line of ours the error came through, such as `chart/reader.py:120`."""
     for frame in reversed(traceback.extract_tb(error.__traceback__)):
         _, found, inside = frame.filename.replace("\\", "/").rpartition(f"/{_PACKAGE}/")

@@ -75,7 +75,7 @@ class Settings(BaseSettings):
     )
     zone: str | None = Field(None, description="the hospital's time zone, such as Europe/Vienna")
     round_times: Times = Field((time(6, 30),), description="times of day of the rounds, hospital time")
-    night_watch_time: Times = Field((time(20, 0),), description="time of day of the night watch")
+    night_watch_times: Times = Field((time(20, 0),), description="times of day of the night watch")
     misfire_grace_s: int = Field(900, ge=1, le=7200, description="how late a round may still start, in seconds")
     host: str = Field("127.0.0.1", description="address the service listens on")
     port: int = Field(8080, ge=1, le=65535, description="port the service listens on")
@@ -170,6 +170,12 @@ def load(**given: Any) -> Settings:
         raise InputError(f"settings: {error}") from None
     except ValueError:
         raise InputError(f"{_CONFIG}: the file is not readable as TOML") from None
+
+
+def settings_help() -> str:
+    """Every setting with its description, for a terminal; the sign in front keeps the lines apart."""
+    lines = [f"{PREFIX}{name.upper()}: {field.description}" for name, field in Settings.model_fields.items()]
+    return "\b\n" + "\n".join(["Settings:", *lines, f"{_CONFIG}: TOML file with any of these, in lower case"])
 
 
 def _refuse_unknown() -> None:

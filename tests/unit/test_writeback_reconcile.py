@@ -6,8 +6,6 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from builders import NOW, a_fact, a_notice, an_advice, an_assessment
-from inbox_server import InboxServer
 
 from andante.domain.advice import AdviceCode, AnalyteState, Assessment, GapStage, NoticeCode, Priority, Tell
 from andante.domain.quantities import Analyte
@@ -16,6 +14,8 @@ from andante.writeback.plan import Cancel, Create, Plan, Refresh, Revoke
 from andante.writeback.reconcile import NEWER_WITHIN, reconcile
 from andante.writeback.site import Site
 from andante.writeback.writer import Delivery, InboxWriter
+from builders import NOW, a_fact, a_notice, an_advice, an_assessment
+from inbox_server import InboxServer
 
 SITE = Site()
 LOW = {Analyte.PHOSPHATE: AnalyteState.LOW}
@@ -55,7 +55,8 @@ async def holding() -> InboxServer:
     return server
 
 
-# ---------------------------------------------------------------- what each earlier state of the Task leads to
+# ---------------------------------------------------------------- what each earlier state of the Task leads
+# to
 
 REJECTED = {"status": "rejected", "statusReason": {"text": "given orally already"}}
 UNTOUCHED: dict[str, Any] = {}
@@ -311,9 +312,7 @@ async def test_an_incomplete_inbox_writes_nothing(holding: InboxServer) -> None:
         ),
     ],
 )
-async def test_an_incomplete_chart(
-    holding: InboxServer, assessment: Assessment, expected: list[str], why: str
-) -> None:
+async def test_an_incomplete_chart(holding: InboxServer, assessment: Assessment, expected: list[str], why: str) -> None:
     assert shape(plan(holding, assessment, complete=False)) == expected, why
 
 

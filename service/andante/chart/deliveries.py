@@ -11,7 +11,7 @@ from andante.chart.sheet import Sheet
 from andante.chart.units import Note, Unreadable, amount, ratio_amount, to
 from andante.domain.picture import Delivery
 
-_HOUR = timedelta(hours=1)
+_HOUR_US = timedelta(hours=1) // timedelta(microseconds=1)
 
 
 def read_deliveries(
@@ -95,13 +95,19 @@ def _read_amounts(
 
 def _placed(schedule: Schedule, given: tuple[Decimal | None, Decimal | None]) -> tuple[Delivery, ...]:
     ml, ml_h = given
+    if ml is not None and not schedule.repeats and not schedule.once:
+        # Once or every day? Read as once, a feed that runs daily would look as if it had stopped.
+        raise Unreadable("it states a volume without saying how often")
     duration = schedule.duration
     if ml is not None and ml_h is not None:
         # The volume is what is given each time; the rate only says how long that takes.
-        taken = timedelta(microseconds=int(ml / ml_h * Decimal(_HOUR / timedelta(microseconds=1))))
-        if schedule.every is not None and taken > schedule.every:
+        duration = duration or timedelta(microseconds=int(ml / ml_h * Decimal(_HOUR_US)))
+        if schedule.every is not None and duration > schedule.every:
             raise Unreadable("its volume takes longer at its rate than the time to the next")
-        duration, ml_h = duration or taken, None
+        if schedule.repeats:
+            ml_h = None
+        else:
+            ml = None
     whole = Delivery(
         start=schedule.start,
         end=schedule.end,

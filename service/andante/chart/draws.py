@@ -190,6 +190,6 @@ def _requests(sheet: Sheet, references: tuple[Reference, ...]) -> Iterator[Servi
 
 def _pointing_back(sheet: Sheet, specimen: Specimen) -> Iterator[ServiceRequest]:
     for request in sheet.chart.service_requests:
-        if any(sheet.key_of(reference) == specimen.key for reference in request.specimen):
-            if sheet.is_ours(request):
-                yield request
+        keys = {sheet.key_of(reference) for reference in request.specimen}
+        if specimen.key in keys and sheet.is_ours(request):
+            yield request

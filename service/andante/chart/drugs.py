@@ -65,10 +65,10 @@ def read_drugs(sheet: Sheet) -> DrugChart:
                 known.append((request.key, item, drug.codes))
             yield item
 
-    for item in sheet.gather(sheet.chart.medication_requests, requested):
+    for item in sheet.gather(sheet.chart.medication_requests, requested, vital=True):
         found.take(item)
     for item in sheet.gather(
-        sheet.chart.medication_administrations, lambda given: _read_administration(sheet, given, known)
+        sheet.chart.medication_administrations, lambda given: _read_administration(sheet, given, known), vital=True
     ):
         found.take(item)
     return found

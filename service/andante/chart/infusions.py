@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 
 from andante.chart.datatypes import Dosage, DoseAndRate
@@ -97,7 +97,7 @@ def _ordered_amount(given: Iterable[DoseAndRate]) -> DoseAndRate | str:
     """The one amount ordered, or why there is not one."""
     found = list(given)
     ordered = [each for each in found if each.type and any(c.code == "ordered" for c in each.type.coding)]
-    distinct = list(dict.fromkeys(replace_type(each) for each in (ordered or found)))
+    distinct = list(dict.fromkeys(_bare(each) for each in (ordered or found)))
     if not distinct:
         return "it states no dose and no rate"
     if len(distinct) > 1:
@@ -107,7 +107,7 @@ def _ordered_amount(given: Iterable[DoseAndRate]) -> DoseAndRate | str:
     return distinct[0]
 
 
-def replace_type(given: DoseAndRate) -> DoseAndRate:
+def _bare(given: DoseAndRate) -> DoseAndRate:
     """The amount alone, whatever it is called."""
     return DoseAndRate(
         dose_quantity=given.dose_quantity,
@@ -156,18 +156,17 @@ def order_of_administration(
     problems = [drug.problem]
     if given.status not in _ADMINISTRATION_STATES:
         problems.append("its status does not say whether it is running")
-    start, end, precise = _times(sheet, given)
-    deliveries: tuple[Delivery, ...]
-    if not sheet.is_plain(given):
+    start, end, is_instant = _times(sheet, given)
+    if sheet.is_plain(given):
+        deliveries = _given(sheet, given, state, start, end)
+    else:
         problems.append("a modifier extension may change its meaning")
         deliveries = (Delivery(start=start, end=end, problem=problems[-1]),)
-    else:
-        deliveries = _given(sheet, given, Schedule(start=start, end=end), is_over=precise and state is OrderState.ENDED)
     yield EnergyOrder(
         kind=kind,
         state=state,
         ordered=ordered_at(sheet, given, start, state),
-        ended=ended_at(sheet, given, state, end),
+        ended=ended_at(sheet, given, state, start if is_instant else end),
         composition=drug.composition,
         deliveries=deliveries,
         problem="; ".join(problem for problem in problems if problem) or None,
@@ -176,25 +175,46 @@ def order_of_administration(
     )
 
 
-def _given(sheet: Sheet, given: MedicationAdministration, schedule: Schedule, *, is_over: bool) -> tuple[Delivery, ...]:
+def _given(
+    sheet: Sheet,
+    given: MedicationAdministration,
+    state: OrderState,
+    start: datetime | None,
+    end: datetime | None,
+) -> tuple[Delivery, ...]:
     dosage = given.dosage
+    problem: str | None = None
+    rated = dosage is not None and (dosage.rate_quantity is not None or dosage.rate_ratio is not None)
     if dosage is None:
-        return (Delivery(start=schedule.start, end=schedule.end, problem="it states no dose and no rate"),)
-    rated = dosage.rate_quantity is not None or dosage.rate_ratio is not None
-    vague = rated and dosage.dose is None and is_over and schedule.end is None
+        problem = "it states no dose and no rate"
+    elif rated and dosage.dose is None and end is None and state is OrderState.ENDED and not _has_period(given):
+        problem = "its rate does not say how long it ran"
+    elif not rated and end is None and state is not OrderState.ENDED:
+        problem = "it states no rate, so how fast it runs is not known"
     found = place_deliveries(
         sheet,
         given,
-        schedule,
-        volume=dosage.dose,
-        rate=dosage.rate_quantity,
-        rate_ratio=dosage.rate_ratio,
-        problem="its rate does not say how long it ran" if vague else None,
+        Schedule(start=start, end=end, once=True),
+        volume=dosage.dose if dosage else None,
+        rate=dosage.rate_quantity if dosage else None,
+        rate_ratio=dosage.rate_ratio if dosage else None,
+        problem=problem,
     )
-    if dosage.dose is not None and schedule.start and schedule.end:
-        # The dose is what ran in over the whole period.
-        return tuple(replace(d, end=None, duration=schedule.end - schedule.start) for d in found)
-    return found
+    return tuple(_spread(delivery) for delivery in found)
+
+
+def _spread(delivery: Delivery) -> Delivery:
+    """A volume that ran in over a stated time, as the rate it ran at."""
+    if delivery.volume_ml is None or delivery.start is None or delivery.end is None:
+        return delivery
+    seconds = (delivery.end - delivery.start) // timedelta(seconds=1)
+    if seconds <= 0:
+        return replace(delivery, end=None)
+    return replace(delivery, volume_ml=None, rate_ml_h=delivery.volume_ml * 3600 / Decimal(seconds))
+
+
+def _has_period(given: MedicationAdministration) -> bool:
+    return given.effective_period is not None
 
 
 def _times(sheet: Sheet, given: MedicationAdministration) -> tuple[datetime | None, datetime | None, bool]:

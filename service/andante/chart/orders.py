@@ -20,16 +20,10 @@ from andante.domain.picture import (
     OrderState,
 )
 
-_UNMAPPED = "it could not be mapped"
-
 
 def read_nutrition_orders(sheet: Sheet) -> tuple[list[EnergyOrder], list[Finding]]:
     """Every part of every nutrition order, each as an order of its own, and infant formulas as findings."""
-    found = sheet.gather(
-        sheet.chart.nutrition_orders,
-        lambda order: _read_order(sheet, order),
-        rescue=lambda order: _rescue(sheet, order),
-    )
+    found = sheet.gather(sheet.chart.nutrition_orders, lambda order: _read_order(sheet, order), vital=True)
     return (
         [item for item in found if isinstance(item, EnergyOrder)],
         [item for item in found if isinstance(item, Finding)],
@@ -208,11 +202,6 @@ def _distrusted(sheet: Sheet, order: NutritionOrder, state: OrderState, problem:
     ended = ended_at(sheet, order, state, None)
     for kind in kinds:
         yield EnergyOrder(kind=kind, state=state, ordered=ordered, ended=ended, problem=problem, source=order.reference)
-
-
-def _rescue(sheet: Sheet, order: NutritionOrder) -> Iterator[EnergyOrder]:
-    if order.status not in ("entered-in-error", "cancelled"):
-        yield from _distrusted(sheet, order, OrderState.ACTIVE, _UNMAPPED)
 
 
 def _bound(deliveries: list[Delivery] | tuple[Delivery, ...]) -> datetime | None:

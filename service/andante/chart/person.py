@@ -24,6 +24,9 @@ def read_person(sheet: Sheet) -> Person:
     if patient is None:
         sheet.note("no-patient", "the Patient resource was not read", sheet.chart.reference)
         return Person()
+    if patient.key != sheet.chart.reference:
+        sheet.note("other-patient", "is another patient; not used", patient)
+        return Person()
     if not sheet.is_plain(patient):
         return Person()
     birth = None

@@ -25,6 +25,7 @@ class Schedule:
     times_of_day: tuple[time, ...] = ()
     duration: timedelta | None = None
     events: tuple[datetime, ...] = ()
+    once: bool = False  # it says that it is done a single time, rather than saying nothing
     problem: str | None = None
 
     @property
@@ -83,7 +84,7 @@ def _bounded(sheet: Sheet, timing: Timing, repeat: Repeat, start: datetime | Non
         end = start + _timedelta_of(sheet, repeat.bounds_duration, source)
     if repeat.bounds_range is not None:
         raise _Vague("its schedule ends within a range of times")
-    return Schedule(start=start, end=end, events=legal)
+    return Schedule(start=start, end=end, events=legal, once=bool(legal))
 
 
 def _repeated(sheet: Sheet, timing: Timing, repeat: Repeat, schedule: Schedule) -> Schedule:
@@ -115,6 +116,7 @@ def _repeated(sheet: Sheet, timing: Timing, repeat: Repeat, schedule: Schedule) 
         times_of_day=times,
         duration=duration,
         events=() if every or times else schedule.events,
+        once=schedule.once and not every and not times,
     )
 
 
@@ -171,7 +173,7 @@ def _counted(repeat: Repeat, schedule: Schedule) -> Schedule:
     if schedule.every is None:
         if count > 1 and len(schedule.events) != count:
             raise _Vague("its schedule counts times that cannot be placed")
-        return schedule
+        return replace(schedule, once=True)
     # Just short of the next one, so that neither reading of an end bound adds or loses a time.
     last = schedule.start + schedule.every * count - timedelta(microseconds=1)
     return replace(schedule, end=min(last, schedule.end) if schedule.end else last)

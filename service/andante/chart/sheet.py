@@ -15,6 +15,7 @@ from andante.domain.picture import DataNote
 R = TypeVar("R", bound=Resource)
 T = TypeVar("T")
 _WIDEST = 80
+_SPELLINGS = frozenset({"unit-spelling", "unit-not-coded", "unit-without-system"})
 
 
 class Sheet:
@@ -46,17 +47,26 @@ class Sheet:
         self._notes[code, text, name] = DataNote(code=code, text=text, source=name)
 
     def note_units(self, notes: Iterable[Note], source: Resource) -> None:
-        """A spelling is noted once for a patient, at the first resource that has it."""
+        """A spelling is noted once for a patient, at the first resource that has it; any other note each time."""
         for code, text in notes:
-            self._unit_notes.setdefault((code, text), DataNote(code=code, text=text, source=source.reference))
+            if code in _SPELLINGS:
+                note = DataNote(code=code, text=text, source=source.reference)
+                self._unit_notes.setdefault((code, text), note)
+            else:
+                self.note(code, text, source)
 
     def gather(
         self,
         resources: Iterable[R],
         read: Callable[[R], Iterable[T]],
         rescue: Callable[[R], Iterable[T]] | None = None,
+        *,
+        vital: bool = False,
     ) -> list[T]:
-        """What `read` makes of each resource about this patient; one that trips it is noted and rescued."""
+        """What `read` makes of each resource about this patient.
+
+        One that trips it up is noted and `rescue`d; a `vital` one makes the chart incomplete.
+        """
         found: list[T] = []
         for resource in sorted(resources, key=lambda r: (r.key, r.version_id or "")):
             try:
@@ -64,6 +74,8 @@ class Sheet:
                     found.extend(list(read(resource)))
             except Exception as error:  # one bad resource must not sink the patient
                 self.note("unreadable-resource", f"could not be mapped ({type(error).__name__})", resource)
+                if vital:
+                    self.lack(f"{resource.key} could not be read")
                 if rescue is not None:
                     found.extend(rescue(resource))
         return found

@@ -1,5 +1,6 @@
 """From one patient's chart to the picture the rules see. Pure; a bad resource becomes a note, never an error."""
 
+from dataclasses import replace
 from datetime import tzinfo
 
 from andante.chart.body import read_intakes, read_measurements
@@ -28,8 +29,7 @@ def to_picture(chart: Chart, codes: CodeMap, zone: tzinfo) -> Picture:
     orders, order_findings = read_nutrition_orders(sheet)
     drugs = read_drugs(sheet)
     findings, risks = read_findings(sheet)
-    _carry_problems(sheet)
-    return Picture(
+    picture = Picture(
         patient=chart.reference,
         person=person,
         stay=read_stay(sheet),
@@ -46,10 +46,12 @@ def to_picture(chart: Chart, codes: CodeMap, zone: tzinfo) -> Picture:
         replacements=tuple(drugs.replacements),
         findings=(*findings, *order_findings, *drugs.findings),
         risk_entries=tuple(risks),
-        notes=sheet.notes,
-        incomplete=tuple(dict.fromkeys((*chart.incomplete, *sheet.lacks))),
         versions=_versions(sheet),
     )
+    _carry_problems(sheet)
+    # Last, when everything has been read and noted.
+    incomplete = tuple(dict.fromkeys((*chart.incomplete, *sheet.lacks)))
+    return replace(picture, notes=sheet.notes, incomplete=incomplete)
 
 
 def _carry_problems(sheet: Sheet) -> None:

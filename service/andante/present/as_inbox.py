@@ -39,9 +39,8 @@ def inbox_view(items: Iterable[Item]) -> RenderableType:
 
 def _table(items: Sequence[Item]) -> RenderableType:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
-    table.add_column(width=7)
-    table.add_column(width=10)
-    table.add_column(width=10)
+    for _ in ("bed", "how soon", "for whom"):
+        table.add_column(no_wrap=True, min_width=9)
     table.add_column()
     beds: dict[str, list[Item]] = {}
     for item in items:

@@ -22,12 +22,16 @@ from andante.wording import CAUTION
 
 Json = dict[str, Any]
 
+_LINE_ENDS = ("\x85", "\u2028", "\u2029")  # they stand in JSON strings only, and may be escaped there
 _encoder = msgspec.json.Encoder(decimal_format="number")
 
 
 def encode(value: object) -> bytes:
-    """JSON in UTF-8 on one line; decimals as numbers, exactly as written."""
-    return _encoder.encode(value)
+    """JSON in UTF-8 on one line, whichever signs the reader takes for a line's end; decimals as exact numbers."""
+    text = _encoder.encode(value)
+    for sign in _LINE_ENDS:
+        text = text.replace(sign.encode(), f"\\u{ord(sign):04x}".encode())
+    return text
 
 
 def assessment_json(assessment: Assessment, zone: tzinfo) -> Json:

@@ -14,14 +14,13 @@ from andante.domain.advice import (
     AnalyteState,
     AnalyteView,
     Assessment,
-    CriterionView,
     FeedingView,
     Notice,
     Priority,
     RiskView,
 )
-from andante.present.shown import day_time, plain, words
-from andante.wording import CAUTION
+from andante.present.shown import day_time, number, plain, words
+from andante.wording import CAUTION, place_text
 
 WIDTH = 100
 
@@ -80,13 +79,11 @@ def caution() -> RenderableType:
 def assessment_view(assessment: Assessment, zone: tzinfo) -> RenderableType:
     """One patient: the advice first, then why, what would change it, the levels, and whom to tell."""
     advice = assessment.advice
-    facts = [f"{priority_words(advice.priority)}, for the {advice.tell.value}"]
+    facts = [f"{advice_words(advice.code)}; {priority_words(advice.priority)}, for the {advice.tell.value}"]
     if advice.valid_until is not None:
         facts.append(f"holds until {day_time(advice.valid_until, zone)}")
     facts.append(f"rule {advice.rule}")
-    head = Text()
-    head.append(advice_words(advice.code), style=f"bold {priority_style(advice.priority)}".strip())
-    head.append(f": {plain(advice.headline)}")
+    head = Text(plain(advice.headline), style=f"bold {priority_style(advice.priority)}")
     parts: list[RenderableType] = [_title(assessment, zone), head, Text("; ".join(facts))]
     parts += _list("Why", advice.because)
     parts += _list("What would change this advice", advice.would_change)
@@ -100,7 +97,7 @@ def assessment_view(assessment: Assessment, zone: tzinfo) -> RenderableType:
 
 
 def _title(assessment: Assessment, zone: tzinfo) -> RenderableType:
-    place = ", ".join(part for part in (assessment.ward, assessment.bed) if part)
+    place = place_text(assessment)
     named = assessment.patient + (f" · {place}" if place else "")
     return Rule(Text(plain(f"{named} · {day_time(assessment.now, zone)}")), align="left", style="dim")
 
@@ -117,7 +114,7 @@ def _bullet(line: str, indent: int = 2) -> RenderableType:
     table.add_column(width=1)
     table.add_column()
     table.add_row("-", Text(line))
-    return Padding(table, (0, 0, 0, indent))
+    return Padding(table, (0, 0, 0, indent), expand=False)
 
 
 def _levels(views: Iterable[AnalyteView], zone: tzinfo) -> RenderableType:
@@ -129,7 +126,7 @@ def _levels(views: Iterable[AnalyteView], zone: tzinfo) -> RenderableType:
         table.add_row(
             view.analyte.value,
             Text(view.state.value, style="" if settled else "bold"),
-            "" if view.value is None else words(view.value, places=2),
+            "" if view.value is None else f"{number(view.value):f}",
             "" if view.collected is None else day_time(view.collected, zone),
             "" if view.fall_percent is None else words(view.fall_percent, "%"),
             "" if view.next_due is None else day_time(view.next_due, zone),
@@ -187,24 +184,21 @@ def _protocol(assessment: Assessment) -> list[RenderableType]:
 def explanation_view(assessment: Assessment, zone: tzinfo) -> RenderableType:
     """Every rule that fired, in order, with the facts and protocol entries it used and their sources."""
     advice = assessment.advice
-    head = Text()
-    head.append(advice_words(advice.code), style="bold")
-    head.append(f": {plain(advice.headline)}")
+    head = Text(plain(advice.headline), style="bold")
     parts: list[RenderableType] = [_title(assessment, zone), head]
     for step, reason in enumerate(assessment.derivation, start=1):
         parts += [
             Text(),
             Text(f"{step}. {reason.rule}", style="bold"),
-            Padding(plain(reason.sentence), (0, 3)),
+            Padding(plain(reason.sentence), (0, 3), expand=False),
         ]
-        for fact in reason.facts:
+        for fact in dict.fromkeys(reason.facts):
             when = f", {day_time(fact.when, zone)}" if fact.when else ""
             source = f" [{fact.source}]" if fact.source else ""
             parts.append(_bullet(plain(f"{fact.label}: {fact.value}{when}{source}"), indent=3))
         for cited in reason.cites:
             value = words(cited.value, "" if cited.unit == "1" else cited.unit, places=3)
             parts.append(_bullet(f"protocol {cited.path} = {value}: {cited.source} ({cited.tag})", indent=3))
-    parts += _criteria(assessment.risk.criteria)
     parts += _list("Set aside or doubtful", (_quality(n.text, n.source) for n in assessment.data_quality))
     parts += _list("What would change this advice", advice.would_change)
     parts += [Text(), *_protocol(assessment), caution()]
@@ -213,16 +207,3 @@ def explanation_view(assessment: Assessment, zone: tzinfo) -> RenderableType:
 
 def _quality(text: str, source: str) -> str:
     return f"{text} [{source}]" if source else text
-
-
-def _criteria(criteria: Iterable[CriterionView]) -> list[RenderableType]:
-    def line(criterion: CriterionView) -> str:
-        told = criterion.state.replace("-", " ")
-        if criterion.state == "met":
-            told += f", {criterion.level}"
-        if criterion.state == "unknown" and criterion.would_settle:
-            told += f"; {criterion.would_settle} would settle it"
-        facts = "; ".join(f"{fact.label} {fact.value}" for fact in criterion.facts)
-        return f"{criterion.text}: {told}" + (f" ({facts})" if facts else "")
-
-    return _list("Risk criteria", (line(criterion) for criterion in criteria))

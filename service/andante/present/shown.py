@@ -23,7 +23,7 @@ def number(value: Decimal | None) -> Decimal | None:
 
 
 def _trimmed(value: Decimal) -> Decimal:
-    trimmed = value.normalize()
+    trimmed = value.normalize() + 0  # no minus zero
     return trimmed.quantize(Decimal(1)) if trimmed == trimmed.to_integral_value() else trimmed
 
 

@@ -119,9 +119,7 @@ def _energy(protocol: Protocol) -> None:
     _at_most(energy.initial_extreme, energy.initial)
     _at_most(response.lowest_start, energy.initial_extreme)
     if energy.goal.value > _SLIP * energy.initial_extreme.value:
-        _refuse(
-            energy.goal, f"is more than {_SLIP} times {energy.initial_extreme.path}: a slipped decimal point"
-        )
+        _refuse(energy.goal, f"is more than {_SLIP} times {energy.initial_extreme.path}: a slipped decimal point")
     _at_most(energy.initial_dextrose_low, energy.initial_dextrose_high)
     _at_most(energy.density_min, energy.density_default)
     _at_most(energy.density_default, energy.density_max)

@@ -76,7 +76,7 @@ def _risk(old: RiskTable, new: RiskTable) -> list[str]:
     sentences += [f"risk.criteria.{name}: not used at this site" for name in before if name not in after]
     if old.counting != new.counting:
         sentences.append(
-            f"risk.counting: {_counting(new.counting)} instead of {_counting(old.counting)} (site)"
+            f"risk.counting: {counting_words(new.counting)} instead of {counting_words(old.counting)} (site)"
         )
     if old.needed_to_rule_out != new.needed_to_rule_out:
         needed = ", ".join(new.needed_to_rule_out)
@@ -91,5 +91,6 @@ def _criterion(criterion: Criterion, *, added: bool) -> str:
     return f"risk.criteria.{criterion.id}: {'added' if added else 'changed'} (site: {criterion.source})"
 
 
-def _counting(counting: tuple[Count, ...]) -> str:
+def counting_words(counting: tuple[Count, ...]) -> str:
+    """`severe from 1 severe, moderate from 2 moderate`."""
     return ", ".join(f"{count.tier} from {count.at_least} {count.level}" for count in counting)

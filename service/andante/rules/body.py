@@ -15,7 +15,10 @@ _TENTH = Decimal("0.1")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Body:
-    """`dosing_kg` is None when no usable weight is charted; `said` says in words which weight it is and why."""
+    """`dosing_kg` is None when no usable weight is charted; `said` says in words which weight it is and why.
+
+    `is_stale`: the last weight is older than the protocol allows for sums.
+    """
 
     age: int | None
     weight: Measurement | None
@@ -23,6 +26,7 @@ class Body:
     dosing_kg: Decimal | None
     said: str
     facts: tuple[Fact, ...]
+    is_stale: bool = False
 
 
 def age_in_years(born: date | None, now: datetime) -> int | None:
@@ -34,7 +38,7 @@ def age_in_years(born: date | None, now: datetime) -> int | None:
 
 def examine(picture: Picture, protocol: Protocol, now: datetime) -> Body:
     age = age_in_years(picture.person.born, now.astimezone(picture.zone))
-    weight = latest(picture, protocol, MeasureKind.WEIGHT, now)
+    weight = _present_weight(picture, protocol, now)
     height = latest(picture, protocol, MeasureKind.HEIGHT, now)
     charted_bmi = latest(picture, protocol, MeasureKind.BMI, now)
     facts = [_fact(m) for m in (weight, height) if m is not None]
@@ -45,7 +49,33 @@ def examine(picture: Picture, protocol: Protocol, now: datetime) -> Body:
         bmi = charted_bmi.value
         facts.append(_fact(charted_bmi))
     dosing, said = _dosing(picture, protocol, weight, height, bmi, now)
-    return Body(age=age, weight=weight, bmi=bmi, dosing_kg=dosing, said=said, facts=tuple(facts))
+    return Body(
+        age=age,
+        weight=weight,
+        bmi=bmi,
+        dosing_kg=dosing,
+        said=said,
+        facts=tuple(facts),
+        is_stale=weight is not None and _is_stale(weight, protocol, now),
+    )
+
+
+def _is_stale(weight: Measurement, protocol: Protocol, now: datetime) -> bool:
+    return weight.taken is None or now - weight.taken > span(protocol.evidence.weight_max_age.value, "d")
+
+
+def _present_weight(picture: Picture, protocol: Protocol, now: datetime) -> Measurement | None:
+    """The latest firm weight, or a lower one since that is not firm: a doubt may feed less, never more."""
+    firm = latest(picture, protocol, MeasureKind.WEIGHT, now)
+    if firm is None or firm.value is None or firm.taken is None:
+        return firm
+    since = [
+        m
+        for m in picture.measurements
+        if m.kind is MeasureKind.WEIGHT and m.firmness is not Firmness.FIRM and is_plausible(m, protocol)
+        if m.value is not None and m.value < firm.value and m.taken is not None and firm.taken <= m.taken <= now
+    ]
+    return min(since, key=lambda m: (m.value or Decimal(0), m.source)) if since else firm
 
 
 def latest(picture: Picture, protocol: Protocol, kind: MeasureKind, now: datetime) -> Measurement | None:
@@ -90,8 +120,7 @@ def _dosing(
 ) -> tuple[Decimal | None, str]:
     if weight is None or weight.value is None or weight.taken is None:
         return None, "no usable weight is charted"
-    max_age = span(protocol.evidence.weight_max_age.value, "d")
-    if now - weight.taken > max_age:
+    if _is_stale(weight, protocol, now):
         # An old weight overstates what a starved patient weighs now, and so the feed.
         return None, f"the last weight is older than {plain(protocol.evidence.weight_max_age.value)} days"
     said = f"actual weight {plain(weight.value, _TENTH)} kg"

@@ -12,7 +12,7 @@ from andante.domain.picture import LabResult, Matrix
 from andante.domain.quantities import Analyte, Level
 from andante.rules.decision import Decision, energy_words
 from andante.rules.evidence import Band, Reading, limits_of
-from andante.rules.phrases import at, plain
+from andante.rules.phrases import at, names, plain
 from andante.rules.situation import Situation, take_in
 from andante.rules.table import decide
 from andante.rules.trend import reference_for
@@ -43,7 +43,7 @@ def would_change(s: Situation, decision: Decision) -> tuple[str, ...]:
     if s.course.feeding and s.next_step is not None and s.next_step > s.now:
         when = s.next_step
     labs = _lab_needs(s, when)
-    words = [_lab_words(s, reading, threshold) for reading, threshold in labs]
+    words = [_lab_words(s, reading, threshold, when) for reading, threshold in labs]
     if when > s.now:
         words.append(f"not before {at(when, s.picture.zone)}")
     words += others
@@ -65,6 +65,15 @@ def _other_needs(s: Situation) -> list[str]:
     needs = []
     if s.picture.incomplete:
         needs.append("a complete read of the chart")
+    undated = [
+        r.analyte
+        for r in s.readings
+        if any(a.code == "undated" and a.blocks and a.result.reported is None for a in r.evidence.unsettled)
+    ]
+    if undated:
+        needs.append(f"a collection time for the undated {names(undated)}")
+    if s.goal.kcal is None and s.body.dosing_kg is not None:
+        needs.append("an energy goal that can be used")
     if s.body.dosing_kg is None and (s.goal.kcal is None or not s.course.feeding or s.course.day == 1):
         needs.append("a firm, recent weight")
     if s.course.energy_problems:
@@ -92,11 +101,19 @@ def _lab_needs(s: Situation, when: datetime) -> list[tuple[Reading, Decimal]]:
     return needs
 
 
+def _like(s: Situation, reading: Reading) -> LabResult | None:
+    """The result that the next one would be compared with: of the same matrix and laboratory range."""
+    fall = s.fall(reading.analyte)
+    if fall is not None and fall.holds:
+        return fall.current
+    return reading.evidence.danger_result or reading.evidence.telling
+
+
 def _threshold(s: Situation, reading: Reading, when: datetime) -> Decimal:
     """The lowest level, to the places reported, that is in range and not a fall that holds."""
-    last = reading.evidence.last
-    low = limits_of(last.lowest, s.protocol)[0] if last else s.protocol.analytes.of(reading.analyte).low.value
-    matrix = last.lowest.matrix if last else Matrix.SERUM_PLASMA
+    like = _like(s, reading)
+    low = limits_of(like, s.protocol)[0] if like else s.protocol.analytes.of(reading.analyte).low.value
+    matrix = like.matrix if like else Matrix.SERUM_PLASMA
     reference = reference_for(reading.evidence, s.course, s.protocol, matrix=matrix, when=when + _LATER)
     place = _PLACES[reading.analyte]
     if reference is not None and reference.level is not None and reference.level.low is not None:
@@ -107,15 +124,19 @@ def _threshold(s: Situation, reading: Reading, when: datetime) -> Decimal:
     return low.quantize(place, rounding=ROUND_CEILING)
 
 
-def _lab_words(s: Situation, reading: Reading, threshold: Decimal) -> str:
+def _lab_words(s: Situation, reading: Reading, threshold: Decimal, when: datetime) -> str:
     limits = s.protocol.analytes.of(reading.analyte)
     if reading.evidence.danger is Band.CRITICAL_HIGH and limits.critical_high is not None:
         bound = f"< {plain(limits.critical_high.value, _PLACES[reading.analyte])}"
     else:
         bound = f"≥ {format(threshold, 'f')}"
-    last = reading.evidence.danger_result or (reading.evidence.last.lowest if reading.evidence.last else None)
-    after = f" after {at(last.collected, s.picture.zone)}" if last is not None and last.collected is not None else ""
-    return f"{reading.analyte.value} {bound} mmol/L in a firm draw{after}"
+    like = _like(s, reading)
+    last = reading.evidence.last
+    # Later than what is known, and not so early that it would be stale again at the time of the step.
+    instants = [i for i in (last.collected if last else None, like.latest if like else None) if i is not None]
+    after = max([*instants, when - s.max_age])
+    matrix = f" of {like.matrix.value}" if like is not None and like.matrix is not Matrix.SERUM_PLASMA else ""
+    return f"{reading.analyte.value} {bound} mmol/L in a firm draw{matrix} after {at(after, s.picture.zone)}"
 
 
 def _try(s: Situation, labs: list[tuple[Reading, Decimal]], when: datetime) -> Decision | None:
@@ -127,9 +148,11 @@ def _try(s: Situation, labs: list[tuple[Reading, Decimal]], when: datetime) -> D
             written=f"{format(threshold, 'f')} mmol/L",
             collected=when,
             source="",
-            matrix=reading.evidence.last.lowest.matrix if reading.evidence.last else Matrix.SERUM_PLASMA,
-            range_low=reading.evidence.last.lowest.range_low if reading.evidence.last else None,
+            matrix=like.matrix if like else Matrix.SERUM_PLASMA,
+            range_low=like.range_low if like else None,
+            range_high=like.range_high if like else None,
         )
         for reading, threshold in labs
+        for like in (_like(s, reading),)
     )
     return decide(take_in(replace(s.picture, results=(*s.picture.results, *new)), s.protocol, when))

@@ -11,9 +11,10 @@ from decimal import Decimal
 from andante.domain.picture import EnergyKind, EnergyOrder, Firmness, Intake, IntakeKind, OrderState, Picture
 from andante.domain.protocol import Protocol
 from andante.rules.energy import DAY, day_amount, end_of, in_force, kcal_per_ml, start_of
-from andante.rules.phrases import hours, span
+from andante.rules.phrases import hours, percent_of, span
 
 _NEGLIGIBLE_KCAL = Decimal("0.5")  # below it two sums are the same energy, written differently
+_BAG_CHANGE = timedelta(hours=1)  # two orders that overlap for less are one bag taken over from another
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +46,7 @@ class Course:
     """
 
     feeding: bool
+    read_at: datetime  # the instant the present energy is read at: now, or just before the pause
     started: datetime | None
     day: int | None
     paused_since: datetime | None
@@ -53,6 +55,7 @@ class Course:
     history: tuple[Stretch, ...]
     running: tuple[EnergyOrder, ...]  # nutrition in force, or paused for less than a restart
     planned: tuple[EnergyOrder, ...]  # nutrition ordered or proposed, not begun
+    unplaced: tuple[EnergyOrder, ...]  # nutrition that may be running, since nothing says since when or until when
     others: tuple[EnergyOrder, ...]  # non-nutritional energy in force
     present_kcal: Decimal | None
     ordered_kcal: Decimal | None
@@ -79,7 +82,10 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         running = tuple(o for o in nutrition if _paused_at(o, paused_since) and not o.nil_by_mouth)
     others = tuple(o for o in picture.energy_orders if not o.kind.is_nutrition and in_force(o, now))
     at = paused_since - timedelta(microseconds=1) if paused_since and feeding else now
-    problems: list[tuple[str, str]] = []
+    unplaced = tuple(o for o in nutrition if _is_unplaced(o))
+    problems = [
+        (f"{o.kind.value}: the order does not say since when, or until when, it runs", o.source) for o in unplaced
+    ]
     feed_now = _sum(running, protocol, picture, at=at, frozen=True, problems=problems)
     feed_ordered = _sum(
         tuple({id(o): o for o in (*running, *_future(nutrition, now))}.values()),
@@ -89,18 +95,22 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         frozen=False,
         problems=[],
     )
+    if unplaced:
+        feed_now = None
     other = _sum(others, protocol, picture, at=now, frozen=True, problems=problems)
-    delivered, delivered_kcal, share = _delivered(picture, protocol, history, running, now)
+    delivered, delivered_kcal, share = _delivered(picture, protocol, history, running, other, now)
     return Course(
         feeding=feeding,
+        read_at=at,
         started=started,
         day=(now - started) // DAY + 1 if started else None,
         paused_since=paused_since if feeding else None,
-        last_change=_last_change(history, now, restart) if feeding else None,
+        last_change=_last_change(history, running, now, restart) if feeding else None,
         exposures=_exposures(history, started, earlier, protocol, goal_kcal),
         history=tuple(history),
         running=running if feeding else (),
         planned=tuple(o for o in nutrition if _is_planned(o, now)),
+        unplaced=unplaced,
         others=others,
         present_kcal=_add(feed_now, other) if feeding else other,
         ordered_kcal=_add(feed_ordered, other),
@@ -123,7 +133,16 @@ def _is_planned(order: EnergyOrder, now: datetime) -> bool:
     if order.state is OrderState.PLANNED:
         return True
     start = start_of(order)
-    return order.state is OrderState.ACTIVE and (start is None or start > now)
+    return order.state is OrderState.ACTIVE and start is not None and start > now
+
+
+def _is_unplaced(order: EnergyOrder) -> bool:
+    """An active order without a start, or a paused one without a "since": it may be running, or have just run."""
+    if order.nil_by_mouth:
+        return False
+    if order.state is OrderState.ACTIVE:
+        return start_of(order) is None
+    return order.state is OrderState.PAUSED and (start_of(order) is None or end_of(order) == start_of(order))
 
 
 def _future(nutrition: list[EnergyOrder], now: datetime) -> list[EnergyOrder]:
@@ -180,9 +199,32 @@ def _history(nutrition: list[EnergyOrder], picture: Picture, protocol: Protocol,
                 continue
             amount = day_amount(order, protocol.energy, at=instant, zone=picture.zone, frozen=True)
             energy = _add(energy, amount.kcal)
-        if not stretches or stretches[-1].kcal != energy:
-            stretches.append(Stretch(start=instant, kcal=energy))
-    return stretches
+        stretches.append(Stretch(start=instant, kcal=energy))
+    return _without_bag_changes(_merged(stretches))
+
+
+def _merged(stretches: list[Stretch]) -> list[Stretch]:
+    kept: list[Stretch] = []
+    for stretch in stretches:
+        if not kept or kept[-1].kcal != stretch.kcal:
+            kept.append(stretch)
+    return kept
+
+
+def _without_bag_changes(stretches: list[Stretch]) -> list[Stretch]:
+    """Leave out the short sums of two orders where one takes over from the other.
+
+    Such a peak is no jump of energy, and a fall back from it is no cut.
+    """
+    kept: list[Stretch] = []
+    for index, stretch in enumerate(stretches):
+        if 0 < index < len(stretches) - 1:
+            before, after = kept[-1].kcal, stretches[index + 1].kcal
+            short = stretches[index + 1].start - stretch.start < _BAG_CHANGE
+            if short and before and after and stretch.kcal is not None and stretch.kcal > max(before, after):
+                continue
+        kept.append(stretch)
+    return _merged(kept)
 
 
 def _present_course(
@@ -205,8 +247,14 @@ def _present_course(
     return started, earlier, ended
 
 
-def _last_change(history: list[Stretch], now: datetime, restart: timedelta) -> datetime | None:
-    """When the ordered energy last changed. A short pause and return to the same energy is no change."""
+def _last_change(
+    history: list[Stretch], running: tuple[EnergyOrder, ...], now: datetime, restart: timedelta
+) -> datetime | None:
+    """When the ordered energy last changed. A short pause and return to the same energy is no change.
+
+    An order that was written after the start it states proves nothing before it was written, unless the same energy
+    was already running when it says it began.
+    """
     feeding = [(s, history[i + 1].start if i + 1 < len(history) else now) for i, s in enumerate(history) if s.feeds]
     change: datetime | None = None
     previous: tuple[Stretch, datetime] | None = None
@@ -221,6 +269,10 @@ def _last_change(history: list[Stretch], now: datetime, restart: timedelta) -> d
         if not same:
             change = stretch.start
         previous = (stretch, end)
+    for order in running:
+        start, written = start_of(order), order.ordered
+        if change is not None and start is not None and written is not None and start <= change < written <= now:
+            change = written
     return change
 
 
@@ -231,20 +283,21 @@ def _exposures(
     protocol: Protocol,
     goal_kcal: Decimal | None,
 ) -> tuple[Exposure, ...]:
-    """The start, and every rise of more than a step since: a substantial increase is a new exposure."""
+    """The start, and every rise by more than a step within one step interval: a substantial increase is a new one."""
     if started is None:
         return ()
     found = [Exposure(at=started, kind="restart" if earlier else "start")]
     if goal_kcal is None:
         return tuple(found)
     step = goal_kcal * protocol.energy.step.value / 100
-    previous: Decimal | None = None
-    for stretch in history:
-        if stretch.start < started or not stretch.feeds:
-            continue
-        if previous is not None and stretch.kcal is not None and stretch.kcal - previous > step + _NEGLIGIBLE_KCAL:
+    interval = span(protocol.energy.step_interval.value, "h")
+    fed = [s for s in history if s.start >= started and s.feeds and s.kcal is not None]
+    for index, stretch in enumerate(fed):
+        # The one in force when the interval opened, and all since.
+        recent = [s.kcal for i, s in enumerate(fed[:index]) if stretch.start - fed[i + 1].start < interval]
+        least = min((k for k in recent if k is not None), default=None)
+        if least is not None and stretch.kcal is not None and stretch.kcal - least > step + _NEGLIGIBLE_KCAL:
             found.append(Exposure(at=stretch.start, kind="jump"))
-        previous = stretch.kcal if stretch.kcal is not None else previous
     return tuple(found)
 
 
@@ -266,6 +319,7 @@ def _delivered(
     protocol: Protocol,
     history: list[Stretch],
     running: tuple[EnergyOrder, ...],
+    other_kcal: Decimal | None,
     now: datetime,
 ) -> tuple[Intake | None, Decimal | None, Decimal | None]:
     """The newest documented intake that says energy: (it, kcal/day, percent of ordered over its period)."""
@@ -289,6 +343,9 @@ def _delivered(
             continue
         per_day = kcal * 24 / hours(intake.end - intake.start)
         ordered = nutrition_between(history, intake.start, intake.end)
-        share = kcal / ordered * 100 if ordered else None
+        if intake.kind is IntakeKind.ENERGY and ordered is not None and other_kcal is not None:
+            # Documented energy is from all sources: energy of drugs must not pass for delivered feed.
+            ordered += other_kcal * hours(intake.end - intake.start) / 24
+        share = percent_of(kcal, ordered) if ordered else None
         return intake, per_day, share
     return None, None, None

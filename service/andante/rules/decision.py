@@ -43,21 +43,24 @@ def keep_present(s: Situation) -> Sized | None:
         limits.append(s.allowance_kcal)
     limit = min((v for v in limits if v is not None), default=None)
     if limit is not None and present > limit:
-        if s.vehicle is None:
-            return Sized(kcal=limit, said=("brought down to the limit",))
-        sized = size(limit, s.vehicle, s.protocol) or describe(Decimal(0), s.vehicle)
-        return Sized(
-            kcal=min(sized.kcal, present),
-            rate_ml_h=sized.rate_ml_h,
-            bolus_ml=sized.bolus_ml,
-            dextrose_g=sized.dextrose_g,
-            said=(f"brought down from {kcal(present)}, which is above {kcal(limit)}", *sized.said),
-        )
+        sized = bring_down(s, limit)
+        return replace(sized, said=(f"brought down from {kcal(present)}, which is above {kcal(limit)}", *sized.said))
     if s.vehicle is not None:
         amount = s.vehicle.bolus if s.vehicle.boluses else s.vehicle.rate
         if amount is not None:
             return replace(describe(amount, s.vehicle), kcal=present)
     return Sized(kcal=present)
+
+
+def bring_down(s: Situation, target: Decimal) -> Sized:
+    """At most `target` kcal/day. What drugs and fluids bring is not the feed's to lower, so it stays."""
+    floor = max(target, s.course.other_kcal or Decimal(0))
+    vehicle = s.vehicle
+    if vehicle is None:
+        return Sized(kcal=floor)
+    if vehicle.fixed_kcal > floor:
+        return Sized(kcal=floor, said=("several feeds together; stopping one of them is not enough",))
+    return size(target, vehicle, s.protocol) or describe(Decimal(0), vehicle)
 
 
 def cut(s: Situation, answer: str, since: datetime) -> tuple[Sized | None, bool]:
@@ -75,23 +78,16 @@ def cut(s: Situation, answer: str, since: datetime) -> tuple[Sized | None, bool]
     if answer == "halve" and peak is not None and feed <= peak * (1 - share):
         return keep_present(s), True
     target = Decimal(0) if answer == "stop" else present * (1 - share)
-    if s.vehicle is None:
-        return Sized(kcal=target), False
-    sized = size(target, s.vehicle, s.protocol) or describe(Decimal(0), s.vehicle)
-    return sized, False
+    limits = [target, s.goal.kcal, s.allowance_kcal if s.course.day == 1 else None]
+    return bring_down(s, min(v for v in limits if v is not None)), False
 
 
 def _peak_since(s: Situation, since: datetime) -> Decimal | None:
-    """The highest nutrition in force from `since` on; None when it cannot be summed throughout."""
-    values: list[Decimal] = []
+    """The highest nutrition known to be in force from `since` on: more can only have been cut by more."""
     history = s.course.history
-    for index, stretch in enumerate(history):
-        until = history[index + 1].start if index + 1 < len(history) else s.now
-        if until > since:
-            if stretch.kcal is None:
-                return None
-            values.append(stretch.kcal)
-    return max(values, default=None)
+    ends = [*(h.start for h in history[1:]), s.now]
+    known = [h.kcal for h, until in zip(history, ends, strict=True) if until > since and h.kcal is not None]
+    return max(known, default=None)
 
 
 def energy_words(sized: Sized | None) -> str:

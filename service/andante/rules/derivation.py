@@ -118,9 +118,10 @@ def _readings(s: Situation) -> tuple[Reason, ...]:
         limits = s.protocol.analytes.of(reading.analyte)
         words = f"{sentence(level_words(s, reading))}; state {reading.state.value}."
         last = reading.evidence.last
-        if last is not None:
-            low, high, note = limits_of(last.lowest, s.protocol)
-            own = "its own range" if last.lowest.range_low is not None and note is None else "the protocol's range"
+        telling = reading.evidence.telling
+        if last is not None and telling is not None:
+            low, high, note = limits_of(telling, s.protocol)
+            own = "its own range" if telling.range_low is not None and note is None else "the protocol's range"
             words += f" Judged by {own}, {level(reading.analyte, low)} to {level(reading.analyte, high)}."
             if reading.fresh_until is not None:
                 words += f" Fresh until {_until(s, reading.fresh_until)}."

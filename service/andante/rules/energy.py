@@ -4,13 +4,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta, tzinfo
 from decimal import Decimal
+from itertools import islice
 
 from andante.domain.picture import Composition, Delivery, EnergyKind, EnergyOrder, OrderState
 from andante.domain.protocol import Energy
-from andante.rules.phrases import hours
+from andante.rules.phrases import exact_to_20, hours
 
 DAY = timedelta(hours=24)
 _MAX_OCCURRENCES = 2000  # more within a day is a slip in the schedule, not a feed
+_SOLID_G_ML = Decimal(1)  # a mL of any infusion weighs little more than a gram: more solids than that is a slip
+_CANNOT = "a rate or volume is missing, zero, negative, or its schedule cannot be summed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,6 +23,16 @@ class Amount:
     ml: Decimal | None
     kcal: Decimal | None
     problem: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pattern:
+    """The one way in which an order gives: a rate over so many hours a day, or so many boluses a day."""
+
+    hours: Decimal
+    boluses: Decimal  # per day; 0 for a rate
+    rate: Decimal | None  # mL/h
+    bolus: Decimal | None  # mL
 
 
 def kcal_per_ml(order: EnergyOrder, energy: Energy) -> tuple[Decimal | None, str | None]:
@@ -37,11 +50,18 @@ def kcal_per_ml(order: EnergyOrder, energy: Energy) -> tuple[Decimal | None, str
         case EnergyKind.PARENTERAL | EnergyKind.IV_DEXTROSE | EnergyKind.CITRATE:
             if order.composition is None:
                 return None, order.problem or "the order does not state readably what it contains"
+            if not _is_possible(order.composition):
+                return None, "what it is said to contain cannot be in a mL"
             return _composed(order.composition, energy), None
         case EnergyKind.ORAL_DIET:
             if order.nil_by_mouth:
                 return Decimal(0), None
             return None, "a diet order states no energy"
+
+
+def _is_possible(mix: Composition) -> bool:
+    solids = (mix.dextrose_g_ml, mix.amino_acids_g_ml, mix.lipid_g_ml)
+    return min(*solids, mix.citrate_mmol_ml) >= 0 and sum(solids) <= _SOLID_G_ML
 
 
 def _composed(mix: Composition, energy: Energy) -> Decimal:
@@ -91,11 +111,11 @@ def in_force(order: EnergyOrder, instant: datetime) -> bool:
 
 
 def day_amount(order: EnergyOrder, energy: Energy, *, at: datetime, zone: tzinfo, frozen: bool) -> Amount:
-    """What the order gives in the 24 hours from `at`.
+    """What the order gives in a day.
 
-    `frozen` leaves out deliveries that start later and lets the one in force run on: the present energy. Otherwise
-    scheduled increases count too. In both, the last delivery in force is taken to run on past its end bound, so
-    that a rate does not look smaller merely because the order is about to be renewed.
+    `frozen`: what is in force at `at`, as it would run on: the present energy. A stage to come does not count, an
+    end that is near does not make it look smaller, and the clocks going forward or back do not change it.
+    Otherwise: the timed sum over the 24 hours from `at`, scheduled increases included.
     """
     density, problem = kcal_per_ml(order, energy)
     if order.kind is EnergyKind.ORAL_DIET and order.nil_by_mouth:
@@ -104,50 +124,149 @@ def day_amount(order: EnergyOrder, energy: Energy, *, at: datetime, zone: tzinfo
         problem = order.problem
     if not order.deliveries:
         problem = problem or "the order states no rate or volume"
-    volume, volume_problem = _volume(order, at=at, until=at + DAY, zone=zone, frozen=frozen)
+    volume, volume_problem = _present(order, at=at) if frozen else _timed(order, opens=at, zone=zone)
     problem = problem or volume_problem
     if problem or volume is None or density is None:
         return Amount(ml=None if volume_problem else volume, kcal=None, problem=problem)
-    return Amount(ml=volume, kcal=volume * density)
+    return Amount(ml=volume, kcal=exact_to_20(volume * density))
 
 
-def _volume(
-    order: EnergyOrder, *, at: datetime, until: datetime, zone: tzinfo, frozen: bool
-) -> tuple[Decimal | None, str | None]:
+# --------------------------------------------------------------------------- the present
+
+
+def _present(order: EnergyOrder, *, at: datetime) -> tuple[Decimal | None, str | None]:
+    problem = _problem(order)
+    if problem:
+        return None, problem
     total = Decimal(0)
-    deliveries = sorted(order.deliveries, key=lambda d: d.start.timestamp() if d.start else float("-inf"))
-    for index, delivery in enumerate(deliveries):
+    for delivery in _running(order, at):
+        if not delivery.repeats:
+            total += (delivery.rate_ml_h or Decimal(0)) * 24
+        elif delivery.volume_ml is not None:
+            total += delivery.volume_ml * _per_day(delivery)
+        else:
+            total += (delivery.rate_ml_h or Decimal(0)) * _hours_per_day(delivery)
+    # A single dose counts for the day after it was given.
+    total += sum(
+        (d.volume_ml for d in order.deliveries if _is_single(d) and d.volume_ml and _given_within_a_day(order, d, at)),
+        Decimal(0),
+    )
+    return _capped(total, order), None
+
+
+def _running(order: EnergyOrder, at: datetime) -> list[Delivery]:
+    """The deliveries in force: of the plain rates the last one begun, and every repeating one."""
+    begun = [d for d in order.deliveries if (s := d.start or order.ordered) is not None and s <= at]
+    plain = [d for d in begun if not d.repeats and not _is_single(d)]
+    latest = max(((d.start or order.ordered or at) for d in plain), default=None)
+    current = [d for d in plain if (d.start or order.ordered) == latest]
+    current += [d for d in begun if d.repeats]
+    return [d for d in current if d.end is None or at < d.end]
+
+
+def _is_single(delivery: Delivery) -> bool:
+    return not delivery.repeats and delivery.rate_ml_h is None
+
+
+def _given_within_a_day(order: EnergyOrder, delivery: Delivery, at: datetime) -> bool:
+    start = delivery.start or order.ordered
+    return start is not None and timedelta(0) <= at - start < DAY
+
+
+def _per_day(delivery: Delivery) -> Decimal:
+    """How often a day on average: on a day with a clock change too."""
+    if delivery.times_of_day:
+        return Decimal(len(set(delivery.times_of_day)))
+    return 24 / hours(delivery.every) if delivery.every else Decimal(0)
+
+
+def _hours_per_day(delivery: Delivery) -> Decimal:
+    return hours(delivery.duration or timedelta(0)) * _per_day(delivery)
+
+
+def _capped(volume: Decimal, order: EnergyOrder) -> Decimal:
+    return volume if order.max_ml_day is None else min(volume, order.max_ml_day)
+
+
+def _problem(order: EnergyOrder) -> str | None:
+    """Why the order cannot be summed, whatever the instant."""
+    if order.max_ml_day is not None and order.max_ml_day <= 0:
+        return "its most per day is zero or negative"
+    for delivery in order.deliveries:
         if delivery.problem:
-            return None, delivery.problem
-        start = delivery.start or order.ordered
-        if start is None:
-            return None, "the order states no start"
-        if frozen and start > at:
-            continue
-        following = [d.start for d in deliveries[index + 1 :] if d.start is not None and d.start > start]
-        if frozen:
-            following = [f for f in following if f <= at]
-        end = _effective_end(delivery, following, at)
-        volume = _delivered(delivery, start=start, end=end, window=(at, until), zone=zone)
-        if volume is None:
-            return None, "a rate or volume is missing, zero, negative, or its schedule cannot be summed"
-        total += volume
-    if order.max_ml_day is not None:
-        total = min(total, order.max_ml_day * hours(until - at) / 24)
-    return total, None
+            return delivery.problem
+        if delivery.start is None and order.ordered is None:
+            return "the order states no start"
+        amounts = [v for v in (delivery.rate_ml_h, delivery.volume_ml) if v is not None]
+        if not amounts or any(v <= 0 for v in amounts):
+            return _CANNOT
+        if len(amounts) > 1 and not delivery.repeats:
+            return "it states both a rate and a volume: how long it runs is left open"
+        if delivery.every is not None and delivery.every <= timedelta(0):
+            return _CANNOT
+        if delivery.repeats and _per_day(delivery) > _MAX_OCCURRENCES:
+            return _CANNOT
+        if delivery.repeats and delivery.volume_ml is None and not _fits(delivery):
+            return "each time is without a length, or lasts longer than the time to the next"
+    return None
 
 
-def _effective_end(delivery: Delivery, following: list[datetime], at: datetime) -> datetime | None:
-    """The end of a delivery: its bound, or the next delivery's start for a plain rate; open when it is the last."""
-    end = delivery.end
-    if following and not delivery.repeats:
-        return min([f for f in (*following, end) if f is not None])
-    if not following and end is not None and end > at:
+def _fits(delivery: Delivery) -> bool:
+    return delivery.duration is not None and timedelta(0) < delivery.duration and _hours_per_day(delivery) <= 24
+
+
+def present_pattern(order: EnergyOrder, at: datetime) -> Pattern | None:
+    """How the order gives at `at`, or from its start where it is still to come; None for more than one way at once."""
+    start = start_of(order)
+    at = max(at, start) if start is not None else at
+    running = _running(order, at)
+    if _problem(order) or len(running) != 1 or any(_is_single(d) for d in order.deliveries):
         return None
-    return end
+    delivery = running[0]
+    if delivery.repeats and delivery.volume_ml is not None:
+        return Pattern(hours=Decimal(24), boluses=_per_day(delivery), rate=None, bolus=delivery.volume_ml)
+    rate = delivery.rate_ml_h
+    if rate is None:
+        return None
+    running_hours = _hours_per_day(delivery) if delivery.repeats else Decimal(24)
+    if order.max_ml_day is not None:
+        running_hours = min(running_hours, order.max_ml_day / rate)
+    return Pattern(hours=running_hours, boluses=Decimal(0), rate=rate, bolus=None)
 
 
-def _delivered(
+def present_rate(order: EnergyOrder, at: datetime) -> Decimal | None:
+    """The pump rate in force at an instant, mL/h; None for boluses, several rates at once, or when nothing runs."""
+    rates = [d.rate_ml_h for d in _running(order, at) if d.rate_ml_h is not None]
+    return rates[0] if len(rates) == 1 else None
+
+
+# --------------------------------------------------------------------------- the coming day
+
+
+def _timed(order: EnergyOrder, *, opens: datetime, zone: tzinfo) -> tuple[Decimal | None, str | None]:
+    problem = _problem(order)
+    if problem:
+        return None, problem
+    closes = opens + DAY
+    starts = sorted({d.start or order.ordered or opens for d in order.deliveries if not _is_single(d)})
+    last = starts[-1] if starts else opens
+    total = Decimal(0)
+    for delivery in order.deliveries:
+        start = delivery.start or order.ordered or opens
+        end = delivery.end
+        if start >= last and end is not None and end > opens:
+            end = None  # the last one in force runs on: it does not look smaller because it is about to be renewed
+        elif not delivery.repeats and not _is_single(delivery):
+            following = next((s for s in starts if s > start), None)
+            end = min((e for e in (end, following) if e is not None), default=None)
+        volume = _given(delivery, start=start, end=end, window=(opens, closes), zone=zone)
+        if volume is None:
+            return None, _CANNOT
+        total += volume
+    return _capped(total, order), None
+
+
+def _given(
     delivery: Delivery,
     *,
     start: datetime,
@@ -155,31 +274,23 @@ def _delivered(
     window: tuple[datetime, datetime],
     zone: tzinfo,
 ) -> Decimal | None:
-    """mL given within the window, or None when the delivery cannot be summed."""
+    """mL given within the window, or None for more occurrences than can be meant."""
     opens, closes = window
-    rate, volume = delivery.rate_ml_h, delivery.volume_ml
-    if (rate is None and volume is None) or (rate is not None and rate <= 0) or (volume is not None and volume <= 0):
-        return None
+    rate, volume = delivery.rate_ml_h or Decimal(0), delivery.volume_ml
     if not delivery.repeats:
-        if rate is not None:
-            last = min(e for e in (end, closes) if e is not None)
-            running = last - max(start, opens)
-            return rate * hours(running) if running > timedelta(0) else Decimal(0)
-        return (volume or Decimal(0)) if opens <= start < closes else Decimal(0)
-    if rate is not None and volume is None and delivery.duration is None:
-        return None
-    if delivery.every is not None and delivery.every <= timedelta(0):
-        return None
-    total = Decimal(0)
-    for count, begins in enumerate(occurrences(delivery, start=start, end=end, window=window, zone=zone)):
-        if count > _MAX_OCCURRENCES:
-            return None
         if volume is not None:
-            total += volume if opens <= begins < closes else Decimal(0)
-        elif rate is not None and delivery.duration is not None:
-            finishes = min(e for e in (begins + delivery.duration, end, closes) if e is not None)
-            running = finishes - max(begins, opens)
-            total += rate * hours(running) if running > timedelta(0) else Decimal(0)
+            return volume if opens <= start < closes else Decimal(0)
+        running = min(e for e in (end, closes) if e is not None) - max(start, opens)
+        return rate * hours(max(running, timedelta(0)))
+    begins = list(islice(occurrences(delivery, start=start, end=end, window=window, zone=zone), _MAX_OCCURRENCES + 1))
+    if len(begins) > _MAX_OCCURRENCES:
+        return None
+    if volume is not None:
+        return volume * sum(1 for b in begins if opens <= b < closes)
+    total = Decimal(0)
+    for begin in begins:
+        finish = min(e for e in (begin + (delivery.duration or DAY), end, closes) if e is not None)
+        total += rate * hours(max(finish - max(begin, opens), timedelta(0)))
     return total
 
 
@@ -193,15 +304,17 @@ def occurrences(
 ) -> Iterator[datetime]:
     """The instants at which a repeating delivery begins, so far as they can touch the window."""
     opens, closes = window
-    reach = delivery.duration or timedelta(0)
+    reach = min(delivery.duration or timedelta(0), DAY)
     if delivery.times_of_day:
         yield from _at_times(delivery.times_of_day, start, end, opens - reach, closes, zone)
     elif delivery.every is not None and delivery.every > timedelta(0):
         skipped = max(0, (opens - reach - start) // delivery.every)
         begins = start + skipped * delivery.every
         while begins < closes and (end is None or begins < end):
-            if begins + reach >= opens or begins >= opens:
+            if begins + reach >= opens:
                 yield begins
+            if delivery.every >= closes - begins:
+                return
             begins += delivery.every
 
 
@@ -214,58 +327,9 @@ def _at_times(
     zone: tzinfo,
 ) -> Iterator[datetime]:
     day = opens.astimezone(zone).date() - timedelta(days=1)
-    while True:
-        reached = False
-        for clock in sorted(times):
+    while day <= closes.astimezone(zone).date():
+        for clock in sorted(set(times)):
             begins = datetime.combine(day, clock, tzinfo=zone)
-            reached = reached or begins >= closes
             if opens <= begins < closes and begins >= start and (end is None or begins < end):
                 yield begins
-        if reached:
-            return
         day += timedelta(days=1)
-
-
-def hours_per_day(order: EnergyOrder, *, at: datetime, zone: tzinfo) -> Decimal:
-    """Hours of feeding per day: 24 for a continuous rate, the sum of the runs for a cyclic one, less under a cap."""
-    running = Decimal(24)
-    for delivery in order.deliveries:
-        if delivery.repeats and delivery.duration is not None and delivery.rate_ml_h is not None:
-            start = delivery.start or order.ordered or at
-            begins = [
-                b
-                for b in occurrences(delivery, start=min(start, at), end=None, window=(at, at + DAY), zone=zone)
-                if at <= b < at + DAY
-            ]
-            running = min(Decimal(24), hours(delivery.duration) * len(begins))
-    rate = present_rate(order, at)
-    if order.max_ml_day is not None and rate:
-        running = min(running, order.max_ml_day / rate)
-    return running
-
-
-def bolus_count(order: EnergyOrder, *, at: datetime, zone: tzinfo) -> int:
-    """How many boluses a day the order gives; 0 for a rate."""
-    count = 0
-    for delivery in order.deliveries:
-        if delivery.volume_ml is not None and delivery.repeats:
-            start = delivery.start or order.ordered or at
-            window = (at, at + DAY)
-            count += sum(
-                1
-                for b in occurrences(delivery, start=min(start, at), end=None, window=window, zone=zone)
-                if at <= b < at + DAY
-            )
-    return count
-
-
-def present_rate(order: EnergyOrder, at: datetime) -> Decimal | None:
-    """The pump rate in force at an instant, mL/h; None for boluses or when nothing runs."""
-    running = [
-        d
-        for d in order.deliveries
-        if d.rate_ml_h is not None and (d.start or order.ordered) is not None and (d.start or order.ordered or at) <= at
-    ]
-    if not running:
-        return None
-    return max(running, key=lambda d: (d.start or order.ordered or at).timestamp()).rate_ml_h

@@ -10,14 +10,15 @@ from andante.domain.advice import (
     Fact,
     FeedingView,
 )
-from andante.domain.picture import Picture
+from andante.domain.picture import EnergyKind, Picture, require_aware
 from andante.domain.protocol import Protocol
+from andante.rules.canonical import in_fixed_offset, settle
 from andante.rules.counterfactual import would_change
 from andante.rules.decision import Decision, lab_fact
 from andante.rules.derivation import derive
-from andante.rules.evidence import limits_of
+from andante.rules.evidence import Draw, limits_of
 from andante.rules.notices import give_notice
-from andante.rules.phrases import span
+from andante.rules.phrases import level, span
 from andante.rules.situation import Situation, take_in
 from andante.rules.table import decide
 
@@ -27,7 +28,8 @@ def evaluate(picture: Picture, protocol: Protocol, now: datetime) -> Assessment:
 
     Raises ValueError when `now` has no time zone.
     """
-    s = take_in(picture, protocol, now)
+    require_aware(now)
+    s = take_in(settle(picture), protocol, in_fixed_offset(now))
     decision = decide(s)
     stay = picture.stay
     return Assessment(
@@ -126,16 +128,16 @@ def _data_quality(s: Situation) -> tuple[DataQuality, ...]:
                 text = f"{reading.analyte.value}: {aside.result.written}: {aside.text}"
                 notes.append(DataQuality(code=aside.code, text=text, source=aside.result.source))
         for draw in reading.evidence.draws:
-            note = limits_of(draw.lowest, s.protocol)[2]
+            note = limits_of(draw.telling, s.protocol)[2]
             if note and draw.collected >= oldest:
                 notes.append(
                     DataQuality(
                         code="reference-range",
                         text=f"{reading.analyte.value}: {note}",
-                        source=draw.lowest.source,
+                        source=draw.telling.source,
                     )
                 )
-            if draw.collected >= oldest and len({r.written for r in draw.results}) > 1:
+            if draw.collected >= oldest and _disagree(draw):
                 written = ", ".join(sorted(r.written for r in draw.results))
                 notes.append(
                     DataQuality(
@@ -144,9 +146,19 @@ def _data_quality(s: Situation) -> tuple[DataQuality, ...]:
                         source=draw.lowest.source,
                     )
                 )
+    pumped = [o for o in s.course.running if o.kind is EnergyKind.ENTERAL]
+    if len(pumped) > 1:
+        text = f"{len(pumped)} enteral feed orders are in force at once; all are counted: check which of them runs"
+        notes.append(DataQuality(code="overlapping-orders", text=text, source=min(o.source for o in pumped)))
     notes += [DataQuality(code="energy", text=words, source=source) for words, source in s.course.energy_problems]
     if s.goal.problem:
         notes.append(DataQuality(code="goal", text=s.goal.problem))
     if s.body.dosing_kg is None:
         notes.append(DataQuality(code="weight", text=s.body.said))
     return tuple(sorted(dict.fromkeys(notes), key=lambda n: (n.code, n.source, n.text)))
+
+
+def _disagree(draw: Draw) -> bool:
+    """Whether two results of one draw, of one matrix, differ by more than the unit they are written in."""
+    shown = {(r.matrix, level(r.analyte, r.level.value)) for r in draw.results if r.level and r.level.value is not None}
+    return len(shown) > len({r.matrix for r in draw.results})

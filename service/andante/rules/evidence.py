@@ -37,6 +37,9 @@ class Band(StrEnum):
         return self in (Band.CRITICAL_LOW, Band.CRITICAL_HIGH)
 
 
+# Set aside as evidence for feeding, still a sign of danger.
+_CREDIBLE = ("provisional", "future", "undated", "specimen", "unproven")
+
 # Worst first: how several bands of one draw are merged. Low before high, since the lower of two results counts.
 _WORST_FIRST = (
     Band.CRITICAL_LOW,
@@ -65,12 +68,16 @@ class SetAside:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draw:
-    """The firm results of one analyte in one blood collection. `value` is the lowest of them."""
+    """The firm results of one analyte in one blood collection. `value` is the lowest of them.
+
+    `band` is the worst of their bands and `telling` the result that shows it: of 4.0 and 5.6, the 5.6 is the high one.
+    """
 
     collected: datetime
     results: tuple[LabResult, ...]
     band: Band
     lowest: LabResult
+    telling: LabResult
 
     @property
     def value(self) -> Decimal:
@@ -88,12 +95,20 @@ class Evidence:
     draws: tuple[Draw, ...]
     set_aside: tuple[SetAside, ...]
     unsettled: tuple[SetAside, ...]  # not older than the last firm draw: they may hold
+    newest: tuple[LabResult, ...]  # firm results that may be the last: a date without a time can mean its evening
+    band: Band | None  # the worst of theirs
+    telling: LabResult | None  # the one that shows it
     danger: Band  # worst credible band now: firm or provisional, fresh or not
     danger_result: LabResult | None
 
     @property
     def last(self) -> Draw | None:
         return self.draws[-1] if self.draws else None
+
+    @property
+    def credible(self) -> tuple[LabResult, ...]:
+        """What may show where the level is now: the newest firm results, and set-aside ones that may still be true."""
+        return (*self.newest, *(a.result for a in self.unsettled if a.code in _CREDIBLE))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +132,11 @@ class Reading:
             and not self.evidence.danger.is_low
             and not self.evidence.danger.is_critical
         )
+
+    @property
+    def is_disputed(self) -> bool:
+        """A result as new as the last firm one cannot be used: it may hide something worse."""
+        return any(a.blocks for a in self.evidence.unsettled)
 
     @property
     def lacks_evidence(self) -> bool:
@@ -199,25 +219,30 @@ def sort_out(picture: Picture, protocol: Protocol, analyte: Analyte, now: dateti
     recent = [draw for draw in draws if draw.collected >= oldest]
     last = recent[-1].collected if recent else None
     unsettled = tuple(a for a in aside if _may_be_newer(a.result, last, oldest))
-    signs = [
-        (_credible_band(a, protocol), a.result)
-        for a in unsettled
-        if a.code in ("provisional", "future", "undated", "specimen")
-    ]
-    if recent:
-        signs.append((recent[-1].band, recent[-1].lowest))
-    dangers = [s for s in signs if s[0].is_low or s[0].is_critical]
-    danger, danger_result = min(dangers, key=lambda s: _danger_key(s[0], s[1])) if dangers else (Band.IN_RANGE, None)
-    if not dangers and recent and recent[-1].band is Band.HIGH:
-        danger, danger_result = Band.HIGH, recent[-1].lowest
+    newest = tuple(
+        r for d in recent for r in d.results if last is not None and r.latest is not None and r.latest >= last
+    )
+    firm_signs = [(band_of(r, protocol), r) for r in newest]
+    band, telling = _worst_of(firm_signs)
+    signs = [(_credible_band(a, protocol), a.result) for a in unsettled if a.code in _CREDIBLE]
+    danger, danger_result = _worst_of([s for s in (*firm_signs, *signs) if s[0].is_low or s[0].is_critical])
+    if danger is None:
+        danger, danger_result = (Band.HIGH, telling) if band is Band.HIGH else (Band.IN_RANGE, None)
     return Evidence(
         analyte=analyte,
         draws=tuple(draws),
         set_aside=tuple(aside),
         unsettled=unsettled,
+        newest=newest,
+        band=band,
+        telling=telling,
         danger=danger,
         danger_result=danger_result,
     )
+
+
+def _worst_of(signs: list[tuple[Band, LabResult]]) -> tuple[Band | None, LabResult | None]:
+    return min(signs, key=lambda s: _danger_key(s[0], s[1])) if signs else (None, None)
 
 
 def _danger_key(band: Band, result: LabResult) -> tuple[int, Decimal, str]:
@@ -281,21 +306,22 @@ def _may_be_newer(result: LabResult, last: datetime | None, oldest: datetime) ->
 
 
 def _group(firm: list[LabResult], protocol: Protocol) -> list[Draw]:
-    """Firm results by draw, oldest first. Results of one collection instant or one specimen are one draw."""
-    groups: dict[object, list[LabResult]] = {}
+    """Firm results by draw, oldest first. Results of one collection instant are one draw."""
+    groups: dict[datetime, list[LabResult]] = {}
     for result in sorted(firm, key=_order):
-        key = result.collected
-        groups.setdefault(key, []).append(result)
+        if result.collected is not None:
+            groups.setdefault(result.collected, []).append(result)
     draws = []
-    for results in groups.values():
-        lowest = min(results, key=_by_level)
-        collected = min(r.collected for r in results if r.collected is not None)
+    for collected, results in groups.items():
+        bands = {id(r): band_of(r, protocol) for r in results}
+        band = worst(bands.values())
         draws.append(
             Draw(
                 collected=collected,
                 results=tuple(results),
-                band=worst(band_of(r, protocol) for r in results),
-                lowest=lowest,
+                band=band,
+                lowest=min(results, key=_by_level),
+                telling=min((r for r in results if bands[id(r)] is band), key=_by_level),
             )
         )
     return sorted(draws, key=lambda d: d.collected)
@@ -319,13 +345,13 @@ def read_analyte(evidence: Evidence, *, now: datetime, max_age: timedelta, lookb
     fresh = fresh_until is not None and now <= fresh_until
     blocking = [a for a in evidence.unsettled if a.blocks]
     pending = [a for a in evidence.unsettled if a.code in ("provisional", "undated")]
-    firm_band = last.band if last else None
+    band = evidence.band
 
     def reading(state: AnalyteState, shown: LabResult | None) -> Reading:
         return Reading(evidence=evidence, state=state, shown=shown, fresh_until=fresh_until)
 
-    if last and fresh and (last.band.is_low or last.band.is_critical):
-        return reading(AnalyteState(last.band.value), last.lowest)
+    if fresh and band is not None and (band.is_low or band.is_critical):
+        return reading(AnalyteState(band.value), evidence.telling)
     low_sign = [a for a in blocking if a.code == "provisional"]
     if low_sign:
         return reading(AnalyteState.PROVISIONAL, _newest(low_sign))
@@ -334,8 +360,8 @@ def read_analyte(evidence: Evidence, *, now: datetime, max_age: timedelta, lookb
         return reading(AnalyteState.UNREADABLE, _newest(unreadable))
     if blocking:
         return reading(AnalyteState.PROVISIONAL, _newest(blocking))
-    if last and fresh and firm_band is not None:
-        return reading(AnalyteState(firm_band.value), last.lowest)
+    if fresh and band is not None:
+        return reading(AnalyteState(band.value), evidence.telling)
     if pending:
         return reading(AnalyteState.PROVISIONAL, _newest(pending))
     if last:

@@ -68,7 +68,7 @@ def _check(
             if None in amounts:
                 return gap("unreadable", f"the {vitamin.value} order states no readable daily dose; wanted {wanted}")
             return gap("too-low", f"{vitamin.value} runs at {plain(total)} mg a day; wanted {wanted}")
-    ends = [o.end for o in running]
+    ends = [o.end for o in _continued(running, picture, vitamin)]
     if until is not None and all(e is not None for e in ends):
         last = max(e for e in ends if e is not None)
         if last < until - DAY:  # the last daily dose covers its day
@@ -77,6 +77,18 @@ def _check(
                 f"{vitamin.value} ends {at(last, picture.zone)}; wanted {wanted}, until {at(until, picture.zone)}",
             )
     return None
+
+
+def _continued(running: list[VitaminOrder], picture: Picture, vitamin: Vitamin) -> list[VitaminOrder]:
+    """With the active orders that take over where a running one ends."""
+    chain = list(running)
+    waiting = [o for o in picture.vitamin_orders if o.vitamin is vitamin and o.state is OrderState.ACTIVE]
+    for order in sorted(waiting, key=lambda o: (o.start.timestamp() if o.start else 0.0, o.source)):
+        ends = [o.end for o in chain]
+        taken_over = order.start is not None and any(e is not None and order.start <= e + DAY for e in ends)
+        if order not in chain and taken_over:
+            chain.append(order)
+    return chain
 
 
 def _runs(order: VitaminOrder, now: datetime) -> bool:

@@ -39,9 +39,7 @@ def interval(
     exposed = course.latest_exposure
     if exposed is None or now - exposed < span(rule.early_window.value, "h"):
         return early
-    settled = all(
-        e.last is not None and e.last.band is Band.IN_RANGE and not any(a.blocks for a in e.unsettled) for e in evidence
-    )
+    settled = all(e.band is Band.IN_RANGE and not any(a.blocks for a in e.unsettled) for e in evidence)
     return span(rule.late_interval.value, "h") if settled and energy_adequate else early
 
 

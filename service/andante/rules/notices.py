@@ -5,6 +5,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, GapStage, Notice, NoticeCode, Priority, Tell
+from andante.domain.picture import OrderState
 from andante.domain.quantities import Analyte
 from andante.rules.course import Course
 from andante.rules.decision import Decision, lab_facts, level_words
@@ -169,7 +170,7 @@ def _scheduled_increase(s: Situation, decision: Decision) -> tuple[Notice, ...]:
     if rise is None:
         return ()
     when, words, source, amount = rise
-    allowed = decision.code is AdviceCode.ADVANCE and decision.sized is not None
+    allowed = decision.code in (AdviceCode.ADVANCE, AdviceCode.START) and decision.sized is not None
     if allowed and amount is not None and decision.sized is not None and amount <= decision.sized.kcal:
         return ()
     holds = decision.code in _HOLDING or not s.course.feeding
@@ -178,8 +179,8 @@ def _scheduled_increase(s: Situation, decision: Decision) -> tuple[Notice, ...]:
             code=NoticeCode.URGENT if holds else NoticeCode.SCHEDULED_INCREASE,
             topic="scheduled-increase",
             text=(
-                f"An order steps itself up {at(when, s.picture.zone)} ({words}), which the present evidence does not "
-                f"support: {decision.headline}."
+                f"Energy is scheduled to rise {at(when, s.picture.zone)} ({words}), which the present evidence does "
+                f"not support: {decision.headline}."
             ),
             tell=Tell.PRESCRIBER,
             priority=Priority.URGENT,
@@ -206,14 +207,13 @@ def scheduled_rise(s: Situation) -> tuple[datetime, str, str, Decimal | None] | 
                 words = f"to {plain(then_rate, _TENTH)} mL/h" if then_rate is not None else "a larger amount"
                 words += f", {kcal(then)}" if then is not None else ""
                 found.append((delivery.start, words, order.source, _total(s.course, now_amount, then)))
-    if s.course.feeding:
-        for order in s.course.planned:
-            start = start_of(order)
-            if order.state.value == "active" and start is not None and s.now < start < s.now + DAY:
-                amount = day_amount(order, energy, at=start, zone=zone, frozen=True).kcal
-                words = f"a further {order.kind.value} order begins"
-                words += f", {kcal(amount)}" if amount is not None else ""
-                found.append((start, words, order.source, _total(s.course, Decimal(0), amount)))
+    for order in s.course.planned:
+        start = start_of(order)
+        if order.state is OrderState.ACTIVE and start is not None and s.now < start < s.now + DAY:
+            amount = day_amount(order, energy, at=start, zone=zone, frozen=True).kcal
+            words = f"{'a further' if s.course.feeding else 'the'} {order.kind.value} order begins"
+            words += f", {kcal(amount)}" if amount is not None else ""
+            found.append((start, words, order.source, _total(s.course, Decimal(0), amount)))
     return min(found, key=lambda f: (f[0], f[2])) if found else None
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from datetime import datetime, timedelta, tzinfo
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_HALF_UP, Context, Decimal
 
 from andante.domain.quantities import Analyte
 
@@ -12,6 +12,8 @@ _LEVEL_PLACES = {
     Analyte.PHOSPHATE: Decimal("0.01"),
     Analyte.MAGNESIUM: Decimal("0.01"),
 }
+_READABLE_DIGITS = 15  # beyond it a number is a slip, and is shown as such
+_TWENTY = Context(prec=20, rounding=ROUND_HALF_UP)
 
 
 def sentence(words: str) -> str:
@@ -21,6 +23,8 @@ def sentence(words: str) -> str:
 
 def plain(value: Decimal, places: Decimal = Decimal(1)) -> str:
     """A decimal without an exponent or trailing zeros, rounded half up to `places`."""
+    if value.adjusted() > _READABLE_DIGITS:
+        return format(value, ".3E")
     rounded = value.quantize(places, rounding=ROUND_HALF_UP)
     text = format(rounded, "f")
     return text.rstrip("0").rstrip(".") if "." in text else text
@@ -28,7 +32,22 @@ def plain(value: Decimal, places: Decimal = Decimal(1)) -> str:
 
 def level(analyte: Analyte, value: Decimal) -> str:
     """A level in mmol/L, to the places the trade reports."""
+    if value.adjusted() > _READABLE_DIGITS:
+        return f"{format(value, '.3E')} mmol/L"
     return f"{format(value.quantize(_LEVEL_PLACES[analyte], rounding=ROUND_HALF_UP), 'f')} mmol/L"
+
+
+def exact_to_20(value: Decimal) -> Decimal:
+    """Without the dust that a unit conversion or a division leaves in the last of 28 places.
+
+    A value that lies exactly on a limit must stay on it in whatever unit it was written.
+    """
+    return _TWENTY.plus(value)
+
+
+def percent_of(part: Decimal, whole: Decimal) -> Decimal:
+    """`part` in percent of `whole`."""
+    return exact_to_20(part / whole * 100)
 
 
 def kcal(value: Decimal) -> str:

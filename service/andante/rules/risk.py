@@ -10,7 +10,7 @@ from andante.domain.protocol import Comparison, Criterion, CriterionKind, Criter
 from andante.rules.body import Body, current_findings, latest, weights_before
 from andante.rules.course import Course
 from andante.rules.evidence import Evidence, limits_of
-from andante.rules.phrases import level, plain, span
+from andante.rules.phrases import level, percent_of, plain, span
 
 _TENTH = Decimal("0.1")
 _TIER_ORDER = (RiskTier.NONE, RiskTier.UNKNOWN, RiskTier.MODERATE, RiskTier.SEVERE)
@@ -100,8 +100,9 @@ def _look(
             if body.bmi is None:
                 return _Seen(level="", unknown=True, text=f"{criterion.text} not known")
             return _Seen(
-                level=_compare(criterion.tests, body.bmi),
-                unknown=False,
+                level=(met := _compare(criterion.tests, body.bmi)),
+                # An old weight may show a risk, but not that there is none.
+                unknown=not met and body.is_stale,
                 text=f"{criterion.text} {plain(body.bmi, _TENTH)} kg/m²",
                 facts=body.facts,
             )
@@ -162,7 +163,7 @@ def _weight_loss(criterion: Criterion, picture: Picture, protocol: Protocol, now
         for measure in earlier:
             if measure.value is None:
                 continue
-            lost = (measure.value - current.value) / measure.value * 100
+            lost = percent_of(measure.value - current.value, measure.value)
             if test.comparison.holds(lost, test.limit.value):
                 fact = Fact(
                     label="earlier weight",
@@ -181,7 +182,8 @@ def _weight_loss(criterion: Criterion, picture: Picture, protocol: Protocol, now
                 text=f"{criterion.text} {plain(lost, _TENTH)} % to {plain(current.value, _TENTH)} kg",
                 facts=(fact, *body.facts),
             )
-    text = f"{criterion.text} not known: no earlier weight" if unknown else f"no {criterion.text} of note"
+    unknown = unknown or body.is_stale
+    text = f"{criterion.text} not known: no earlier or no recent weight" if unknown else f"no {criterion.text} of note"
     return _Seen(level="", unknown=unknown, text=text)
 
 
@@ -197,17 +199,20 @@ def _low_before_feeding(
         for draw in draws:
             if not draw.band.is_low:
                 continue
-            low, _, _ = limits_of(draw.lowest, protocol)
-            share = draw.value / low * 100
+            low, _, _ = limits_of(draw.telling, protocol)
+            value = draw.telling.level.value if draw.telling.level else None
+            if value is None:
+                continue
+            share = percent_of(value, low)
             for test in criterion.tests:
                 deep = test.limit is None or (test.comparison or Comparison.BELOW).holds(share, test.limit.value)
                 if deep:
                     met.setdefault(test.level, []).append(
                         Fact(
                             label=item.analyte.value,
-                            value=level(item.analyte, draw.value),
+                            value=level(item.analyte, value),
                             when=draw.collected,
-                            source=draw.lowest.source,
+                            source=draw.telling.source,
                         )
                     )
     for lvl in _LEVELS:

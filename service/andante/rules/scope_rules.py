@@ -1,5 +1,7 @@
 """Decision rule 1: who gets no advice, and why."""
 
+from decimal import Decimal
+
 from andante.domain.advice import AdviceCode, RiskTier
 from andante.domain.picture import FindingKind
 from andante.rules.body import current_findings
@@ -77,16 +79,23 @@ def stood_down(s: Situation) -> Decision | None:
     """Late in the course, at goal, all in range without replacement: the watch may end."""
     rule = s.protocol.stand_down
     course = s.course
-    if s.picture.incomplete or course.day is None or course.day < rule.day.value:
+    if s.picture.incomplete or course.started is None or course.day is None or course.day < rule.day.value:
         return None
-    if course.paused_since is not None or not is_at_goal(s):
+    if course.paused_since is not None or not is_at_goal(s) or is_over_goal(s):
         return None
     long = span(rule.in_range.value, "h")
+    if course.last_change is None or s.now - course.last_change < long:
+        return None  # in range at the lower energy says little about the goal
     if any(long > s.now - r.given for r in s.picture.replacements if r.given <= s.now):
         return None
     for reading in s.readings:
         run = consecutive(reading.evidence, lambda d: d.band is Band.IN_RANGE)
         if not run or run[-1].collected - run[0].collected < long or reading.evidence.unsettled:
+            return None
+        if reading.evidence.danger is not Band.IN_RANGE:
+            return None
+        # Fresh at some instant of that day or later. Afterwards draws may cease: the watch has ended.
+        if run[-1].collected + s.max_age < course.started + span(rule.day.value - 1, "d"):
             return None
     if any(f.holds for f in s.falls):
         return None
@@ -107,5 +116,16 @@ def is_at_goal(s: Situation) -> bool:
     present, goal = s.course.present_kcal, s.goal.kcal
     if present is None or goal is None or not s.course.feeding:
         return False
-    slack = increment_kcal(s.vehicle, s.protocol) if s.vehicle is not None else 0
-    return present > goal - slack or present >= goal
+    return present > goal - _slack(s) or present >= goal
+
+
+def is_over_goal(s: Situation) -> bool:
+    """Above the goal by a pump increment or more."""
+    present, goal = s.course.present_kcal, s.goal.kcal
+    if present is None or goal is None:
+        return False
+    return present > goal and present >= goal + _slack(s)
+
+
+def _slack(s: Situation) -> Decimal:
+    return increment_kcal(s.vehicle, s.protocol) if s.vehicle is not None else Decimal(0)

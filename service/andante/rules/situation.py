@@ -5,14 +5,14 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 
 from andante.domain.advice import Fact, RiskTier, RiskView
-from andante.domain.picture import EnergyGoal, EnergyKind, Picture
+from andante.domain.picture import EnergyGoal, EnergyKind, Picture, require_aware
 from andante.domain.protocol import Protocol
 from andante.domain.quantities import Analyte
 from andante.rules.body import Body, examine
 from andante.rules.course import Course, follow
-from andante.rules.evidence import Evidence, Reading, read_analyte, sort_out
+from andante.rules.evidence import Reading, read_analyte, sort_out
 from andante.rules.monitoring import interval, next_due
-from andante.rules.phrases import ALL_THREE, kcal, plain, span
+from andante.rules.phrases import ALL_THREE, kcal, percent_of, plain, span
 from andante.rules.risk import judge
 from andante.rules.sizing import Vehicle, choose_vehicle
 from andante.rules.trend import Fall, LowRun, fall_of, low_run
@@ -45,6 +45,7 @@ class Situation:
     every: timedelta  # the monitoring interval in force
     due: dict[Analyte, datetime] = field(hash=False)
     vehicle: Vehicle | None
+    max_age: timedelta  # of a draw that still counts as fresh
 
     @property
     def step_kcal(self) -> Decimal | None:
@@ -68,7 +69,7 @@ class Situation:
     @property
     def is_fed_artificially(self) -> bool:
         pumped = (EnergyKind.ENTERAL, EnergyKind.PARENTERAL)
-        orders = (*self.course.running, *self.course.planned)
+        orders = (*self.course.running, *self.course.planned, *self.course.unplaced)
         return any(o.kind in pumped for o in orders)
 
     @property
@@ -87,15 +88,16 @@ class Situation:
 
 def take_in(picture: Picture, protocol: Protocol, now: datetime) -> Situation:
     """Work out the whole situation at `now`. Raises ValueError for an instant without a time zone."""
-    if now.utcoffset() is None:
-        raise ValueError("now must carry a time zone")
+    require_aware(now)
     body = examine(picture, protocol, now)
     goal = find_goal(picture, protocol, body, now)
     course = follow(picture, protocol, now, goal.kcal)
     evidence = tuple(sort_out(picture, protocol, analyte, now) for analyte in ALL_THREE)
     risk = judge(picture, protocol, now, body=body, course=course, evidence=evidence)
     every = interval(course, evidence, protocol, now, energy_adequate=_is_adequate(course, goal, protocol))
-    readings = tuple(_read(e, course, protocol, now, every) for e in evidence)
+    max_age = _max_age(course, protocol, every)
+    lookback = span(protocol.evidence.lookback.value, "d")
+    readings = tuple(read_analyte(e, now=now, max_age=max_age, lookback=lookback) for e in evidence)
     due_every = every if course.feeding else span(protocol.evidence.baseline_max_age.value, "h")
     extreme = protocol.energy.initial_extreme if risk.extreme else protocol.energy.initial
     return Situation(
@@ -108,30 +110,26 @@ def take_in(picture: Picture, protocol: Protocol, now: datetime) -> Situation:
         lowest_kcal=_allowance(min(protocol.response.lowest_start.value, extreme.value), body, goal),
         course=course,
         readings=readings,
-        falls=tuple(f for f in (fall_of(e, course, protocol) for e in evidence) if f is not None),
+        falls=tuple(f for f in (fall_of(e, course, protocol, now) for e in evidence) if f is not None),
         runs=tuple(r for r in (low_run(e, picture.replacements, protocol, now) for e in evidence) if r is not None),
         risk=risk,
         every=every,
+        max_age=max_age,
         due={r.analyte: next_due(r, picture, protocol, now, every=due_every) for r in readings},
-        vehicle=choose_vehicle(picture, course, protocol, now),
+        vehicle=choose_vehicle(picture, course, protocol),
     )
 
 
-def _read(evidence: Evidence, course: Course, protocol: Protocol, now: datetime, every: timedelta) -> Reading:
-    grace = span(protocol.evidence.freshness_grace.value, "h")
-    baseline = span(protocol.evidence.baseline_max_age.value, "h")
-    return read_analyte(
-        evidence,
-        now=now,
-        max_age=every + grace if course.feeding else baseline,
-        lookback=span(protocol.evidence.lookback.value, "d"),
-    )
+def _max_age(course: Course, protocol: Protocol, every: timedelta) -> timedelta:
+    if course.feeding:
+        return every + span(protocol.evidence.freshness_grace.value, "h")
+    return span(protocol.evidence.baseline_max_age.value, "h")
 
 
 def _is_adequate(course: Course, goal: Goal, protocol: Protocol) -> bool:
     if course.present_kcal is None or not goal.kcal:
         return False
-    return course.present_kcal / goal.kcal * 100 >= protocol.monitoring.adequate_energy.value
+    return percent_of(course.present_kcal, goal.kcal) >= protocol.monitoring.adequate_energy.value
 
 
 def _allowance(per_kg: Decimal, body: Body, goal: Goal) -> Decimal | None:
@@ -142,25 +140,39 @@ def _allowance(per_kg: Decimal, body: Body, goal: Goal) -> Decimal | None:
 
 
 def find_goal(picture: Picture, protocol: Protocol, body: Body, now: datetime) -> Goal:
-    """The goal a clinician stated last, else the protocol's kcal/kg × dosing weight."""
+    """The goal a clinician stated last, else the protocol's kcal/kg × dosing weight.
+
+    A stated goal that cannot be used never makes room for more than a readable one stated before it.
+    """
     energy = protocol.energy
-    stated = [g for g in picture.goals if g.stated is None or g.stated <= now]
-    problem = None
-    if stated:
-        goal = max(stated, key=lambda g: (g.stated.timestamp() if g.stated else float("-inf"), g.source))
-        problem = _goal_problem(goal, body, protocol)
-        if problem is None and goal.kcal_day is not None:
-            fact = Fact(label="energy goal", value=kcal(goal.kcal_day), when=goal.stated, source=goal.source)
-            return Goal(kcal=goal.kcal_day, said=f"goal {kcal(goal.kcal_day)} as charted", facts=(fact,))
+    stated = sorted(
+        (g for g in picture.goals if g.stated is None or g.stated <= now),
+        key=lambda g: (g.stated.timestamp() if g.stated else float("-inf"), g.source),
+    )
+    problem = _goal_problem(stated[-1], body, protocol) if stated else None
+    usable = [g for g in stated if _goal_problem(g, body, protocol) is None]
+    if stated and problem is None:
+        return _charted(stated[-1], None)
+    if problem is not None and stated[-1].kcal_day is not None and _is_too_low(stated[-1].kcal_day, body, protocol):
+        # Neither fed towards nor cut down to: a clinician says what is meant.
+        return Goal(kcal=None, said="the energy goal is not known", problem=problem)
     if body.dosing_kg is None:
         return Goal(kcal=None, said="the energy goal is not known", problem=problem or body.said)
     value = energy.goal.value * body.dosing_kg
+    if usable and usable[-1].kcal_day is not None and usable[-1].kcal_day < value:
+        return _charted(usable[-1], problem)
     return Goal(
         kcal=value,
         said=f"goal {kcal(value)} = {plain(energy.goal.value)} kcal/kg × {body.said}",
         problem=problem,
         facts=body.facts,
     )
+
+
+def _charted(goal: EnergyGoal, problem: str | None) -> Goal:
+    value = goal.kcal_day or Decimal(0)
+    fact = Fact(label="energy goal", value=kcal(value), when=goal.stated, source=goal.source)
+    return Goal(kcal=value, said=f"goal {kcal(value)} as charted", problem=problem, facts=(fact,))
 
 
 def _goal_problem(goal: EnergyGoal, body: Body, protocol: Protocol) -> str | None:
@@ -170,4 +182,12 @@ def _goal_problem(goal: EnergyGoal, body: Body, protocol: Protocol) -> str | Non
         return "the charted goal is not a positive number"
     if body.dosing_kg is not None and goal.kcal_day > protocol.energy.goal_max.value * body.dosing_kg:
         return f"the charted goal of {kcal(goal.kcal_day)} is above {plain(protocol.energy.goal_max.value)} kcal/kg"
+    if _is_too_low(goal.kcal_day, body, protocol):
+        lowest = plain(protocol.response.lowest_start.value)
+        return f"the charted goal of {kcal(goal.kcal_day)} is below even the lowest start of {lowest} kcal/kg"
     return None
+
+
+def _is_too_low(kcal_day: Decimal, body: Body, protocol: Protocol) -> bool:
+    """Below the protocol's lowest start a number is a slip (1.8 for 1800), or no goal."""
+    return body.dosing_kg is not None and 0 < kcal_day < protocol.response.lowest_start.value * body.dosing_kg

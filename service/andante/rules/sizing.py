@@ -1,14 +1,13 @@
 """From kcal to a pump rate, rounded so that neither the step nor the goal is passed."""
 
 from dataclasses import dataclass
-from datetime import datetime
 from decimal import ROUND_FLOOR, Decimal
 
 from andante.domain.picture import EnergyKind, EnergyOrder, Picture
 from andante.domain.protocol import Protocol
 from andante.rules.course import Course
-from andante.rules.energy import bolus_count, day_amount, hours_per_day, kcal_per_ml, present_rate
-from andante.rules.phrases import plain
+from andante.rules.energy import day_amount, kcal_per_ml, present_pattern
+from andante.rules.phrases import exact_to_20, plain
 
 _TENTH = Decimal("0.1")
 
@@ -34,22 +33,30 @@ class Vehicle:
     order: EnergyOrder | None
     density: Decimal  # kcal/mL
     hours: Decimal  # of feeding per day
-    boluses: int  # per day; 0 for a rate
+    boluses: Decimal  # per day; 0 for a rate
     rate: Decimal | None  # in force now, mL/h
     bolus: Decimal | None  # in force now, mL
     fixed_kcal: Decimal  # the other energy of the day, which the vehicle does not change
     dextrose_g_ml: Decimal
+    max_ml_day: Decimal | None = None  # the order's own cap
+
+    @property
+    def times(self) -> Decimal:
+        """What a rate or a bolus is multiplied by to give the day's mL."""
+        return self.boluses or self.hours
 
     def kcal_of(self, amount: Decimal) -> Decimal:
         """The day's total for a rate (mL/h) or a bolus (mL)."""
-        times = Decimal(self.boluses) if self.boluses else self.hours
-        return amount * times * self.density + self.fixed_kcal
+        return exact_to_20(amount * self.times * self.density + self.fixed_kcal)
 
 
-def choose_vehicle(picture: Picture, course: Course, protocol: Protocol, now: datetime) -> Vehicle | None:
-    """The order whose rate the advice is about; None when energy cannot be put into mL (oral feeding, unreadable)."""
+def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehicle | None:
+    """The order whose rate the advice is about.
+
+    None when the energy cannot be put into one rate or bolus: oral feeding, unreadable, or given in several ways.
+    """
     energy = protocol.energy
-    at = now
+    at = course.read_at
     others = course.other_kcal
     if others is None:
         return None
@@ -62,7 +69,7 @@ def choose_vehicle(picture: Picture, course: Course, protocol: Protocol, now: da
             order=None,
             density=energy.density_default.value,
             hours=Decimal(24),
-            boluses=0,
+            boluses=Decimal(0),
             rate=None,
             bolus=None,
             fixed_kcal=others,
@@ -86,17 +93,19 @@ def choose_vehicle(picture: Picture, course: Course, protocol: Protocol, now: da
                 if amount is None:
                     return None
                 fixed += amount
-    boluses = bolus_count(order, at=at, zone=picture.zone)
-    bolus = next((d.volume_ml for d in order.deliveries if d.volume_ml is not None), None) if boluses else None
+    pattern = present_pattern(order, at)
+    if pattern is None and (course.feeding or order.deliveries):
+        return None
     return Vehicle(
         order=order,
         density=density,
-        hours=hours_per_day(order, at=at, zone=picture.zone),
-        boluses=boluses,
-        rate=None if boluses else present_rate(order, at),
-        bolus=bolus,
+        hours=pattern.hours if pattern else Decimal(24),
+        boluses=pattern.boluses if pattern else Decimal(0),
+        rate=pattern.rate if pattern else None,
+        bolus=pattern.bolus if pattern else None,
         fixed_kcal=fixed,
         dextrose_g_ml=order.composition.dextrose_g_ml if order.composition else Decimal(0),
+        max_ml_day=order.max_ml_day,
     )
 
 
@@ -115,9 +124,7 @@ def size(
     swallow the whole rise above `more_than` (the present rate or bolus). None when no rate can be given at all.
     `dextrose_limit_g` and the glucose-rate ceiling (with `dosing_kg`) bound a parenteral rate further.
     """
-    times = Decimal(vehicle.boluses) if vehicle.boluses else vehicle.hours
-    if times <= 0:
-        return None
+    times = vehicle.times
     exact = (target_kcal - vehicle.fixed_kcal) / vehicle.density / times
     said: list[str] = []
     if vehicle.dextrose_g_ml > 0:
@@ -132,13 +139,14 @@ def size(
         if amount <= floor:
             return None
         said.append(f"rounded down to whole mL, since steps of {plain(coarse)} mL would swallow the increase")
+    if vehicle.max_ml_day is not None and amount * times > vehicle.max_ml_day:
+        said.append(f"the order's own cap of {plain(vehicle.max_ml_day)} mL a day would have to change with it")
     return describe(amount, vehicle, said=tuple(said))
 
 
 def describe(amount: Decimal, vehicle: Vehicle, *, said: tuple[str, ...] = ()) -> Sized:
     """A rate or bolus as it is."""
-    times = Decimal(vehicle.boluses) if vehicle.boluses else vehicle.hours
-    dextrose = amount * times * vehicle.dextrose_g_ml
+    dextrose = amount * vehicle.times * vehicle.dextrose_g_ml
     return Sized(
         kcal=vehicle.kcal_of(amount),
         rate_ml_h=None if vehicle.boluses else amount,
@@ -180,4 +188,5 @@ def increment_kcal(vehicle: Vehicle, protocol: Protocol) -> Decimal:
 
 
 def _floor(value: Decimal, increment: Decimal) -> Decimal:
-    return max(Decimal(0), (value / increment).to_integral_value(rounding=ROUND_FLOOR) * increment)
+    steps = exact_to_20(value / increment).to_integral_value(rounding=ROUND_FLOOR)
+    return max(Decimal(0), steps * increment)

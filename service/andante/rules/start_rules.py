@@ -68,7 +68,8 @@ def low_before_feeding(s: Situation) -> Decision | None:
     switch = s.protocol.response.low_before_feeding
     cites: tuple[Number | Switch, ...] = (switch, *(s.protocol.analytes.of(r.analyte).low for r in low))
     words = tuple(f"{sentence(level_words(s, r))}." for r in low)
-    if switch.value == "start-lowest" and s.lowest_kcal is not None:
+    doubtful = any(r.is_disputed for r in s.readings)
+    if switch.value == "start-lowest" and s.lowest_kcal is not None and not doubtful:
         started = _size_start(s, s.lowest_kcal)
         if started is not None:
             return Decision(
@@ -102,7 +103,16 @@ def start_cannot_be_sized(s: Situation) -> Decision | None:
     """Levels allow a start, but the sum cannot be done, or other energy already fills the allowance."""
     if s.course.feeding:
         return None
-    if s.allowance_kcal is None:
+    if s.course.unplaced:
+        why = (
+            "An order does not say since when, or until when, it runs: the patient may be fed already. "
+            "Correct the order first."
+        )
+        head = "a feed may be running already"
+    elif s.goal.kcal is None and s.goal.problem is not None and s.body.dosing_kg is not None:
+        why = f"{sentence(s.goal.problem)}: state the goal."
+        head = "the energy goal has to be checked"
+    elif s.allowance_kcal is None:
         why = f"The first day's allowance cannot be worked out: {s.body.said}. Weigh the patient."
         head = "the dosing weight is not known"
     elif s.course.other_kcal is None:
@@ -183,7 +193,8 @@ def high_words(s: Situation) -> tuple[str, ...]:
 
 def _size_start(s: Situation, allowance: Decimal) -> Sized | None:
     vehicle = s.vehicle
-    if vehicle is None:
+    goal_in_doubt = s.goal.kcal is None and s.goal.problem is not None
+    if vehicle is None or s.course.unplaced or goal_in_doubt:
         return None
     parenteral = vehicle.order is not None and vehicle.order.kind is EnergyKind.PARENTERAL
     return size(

@@ -12,8 +12,8 @@ from andante.rules.decision import (
     soonest,
     until_next_look,
 )
-from andante.rules.phrases import at, kcal, plain, sentence
-from andante.rules.scope_rules import is_at_goal
+from andante.rules.phrases import at, kcal, names, plain, sentence, span
+from andante.rules.scope_rules import is_at_goal, is_over_goal
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, size
 from andante.rules.start_rules import high_words
@@ -28,7 +28,13 @@ def warnings(s: Situation) -> tuple[str, ...]:
         for f in s.falls
         if f.grade is Grade.MILD
     )
-    return (*falling, *high_words(s))
+    window = span(s.protocol.fall.window.value, "d")
+    exposed = s.course.latest_exposure
+    unknown = [r.analyte for r in s.readings if s.fall(r.analyte) is None]
+    blind: tuple[str, ...] = ()
+    if unknown and exposed is not None and s.now - exposed <= window:
+        blind = (f"There is no earlier level of {names(unknown)} to compare with: a fall would not be seen.",)
+    return (*falling, *high_words(s), *blind)
 
 
 def over_the_limit(s: Situation) -> Decision | None:
@@ -57,7 +63,7 @@ def over_the_limit(s: Situation) -> Decision | None:
         facts=(*order_facts(s), *s.body.facts, *lab_facts(s.readings)),
         cites=(cite,),
         valid_until=until_next_look(s),
-        priority=Priority.URGENT,
+        priority=Priority.ROUTINE if rule == "over-goal" and not is_over_goal(s) else Priority.URGENT,
     )
 
 

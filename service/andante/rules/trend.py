@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 from enum import IntEnum
 
@@ -11,7 +11,7 @@ from andante.domain.protocol import Protocol
 from andante.domain.quantities import Analyte
 from andante.rules.course import Course
 from andante.rules.evidence import Draw, Evidence
-from andante.rules.phrases import span
+from andante.rules.phrases import percent_of, span
 
 
 class Grade(IntEnum):
@@ -50,24 +50,34 @@ class LowRun:
         return self.draws[0].collected
 
 
-def fall_of(evidence: Evidence, course: Course, protocol: Protocol) -> Fall | None:
-    """The fall now, from the highest of the baseline and any firm level since; None where it is not defined."""
-    current = _current(evidence)
-    if current is None or current.collected is None:
-        return None
-    found = _fall_at(current, evidence, course, protocol)
+def fall_of(evidence: Evidence, course: Course, protocol: Protocol, now: datetime) -> Fall | None:
+    """The largest fall now, from the highest of the baseline and any firm level since; None where not defined.
+
+    Measured to every result that may show the present level: the last firm one of each matrix, since a blood gas does
+    not undo what serum showed, and set-aside ones that are not older.
+    """
+    found = [f for c in _current(evidence) if (f := _fall_to(c, evidence, course, protocol, now)) is not None]
+    return max(found, key=lambda f: (f.percent, f.current.source)) if found else None
+
+
+def _fall_to(current: LabResult, evidence: Evidence, course: Course, protocol: Protocol, now: datetime) -> Fall | None:
+    # As with every danger, the newest instant that the collection time can mean.
+    when = min(current.latest or now, now)
+    found = _fall_at(current, evidence, course, protocol, when=when)
     if found is None:
         return None
     percent, reference = found
     grade = grade_of(percent, protocol)
-    since = current.collected
+    since = when
     for draw in reversed(evidence.draws):
-        earlier = _fall_at(draw.lowest, evidence, course, protocol)
-        if earlier is None or grade_of(earlier[0], protocol) < grade:
-            if draw.collected < current.collected:
-                break
+        levels = [r for r in draw.results if r.matrix is current.matrix]
+        if not levels or draw.collected >= when:
             continue
-        since = min(since, draw.collected)
+        lowest = min(levels, key=lambda r: (_upper(r) or Decimal(0), r.source))
+        earlier = _fall_at(lowest, evidence, course, protocol, when=draw.collected)
+        if earlier is None or grade_of(earlier[0], protocol) < grade:
+            break
+        since = draw.collected
     return Fall(
         analyte=evidence.analyte,
         percent=percent,
@@ -89,13 +99,12 @@ def grade_of(percent: Decimal, protocol: Protocol) -> Grade:
     return Grade.NONE
 
 
-def _current(evidence: Evidence) -> LabResult | None:
-    """The result the fall is measured to: the last firm one, or a lower provisional one that is not older."""
-    candidates = [a.result for a in evidence.unsettled if a.code == "provisional" and a.result.collected is not None]
-    if evidence.last is not None:
-        candidates.append(evidence.last.lowest)
-    readable = [c for c in candidates if c.level is not None and _upper(c) is not None]
-    return min(readable, key=lambda c: (_upper(c) or Decimal(0), c.source)) if readable else None
+def _current(evidence: Evidence) -> list[LabResult]:
+    found = list(evidence.credible)
+    for matrix in Matrix:
+        of_matrix = [r for d in evidence.draws for r in d.results if r.matrix is matrix]
+        found += [r for r in of_matrix if r.collected == of_matrix[-1].collected]
+    return list(dict.fromkeys(found))
 
 
 def _upper(result: LabResult) -> Decimal | None:
@@ -103,15 +112,15 @@ def _upper(result: LabResult) -> Decimal | None:
 
 
 def _fall_at(
-    current: LabResult, evidence: Evidence, course: Course, protocol: Protocol
+    current: LabResult, evidence: Evidence, course: Course, protocol: Protocol, *, when: datetime
 ) -> tuple[Decimal, LabResult] | None:
-    to, when = _upper(current), current.collected
-    if to is None or when is None:
+    to = _upper(current)
+    if to is None:
         return None
     reference = reference_for(evidence, course, protocol, matrix=current.matrix, when=when)
     if reference is None:
         return None
-    return max(Decimal(0), (_lower(reference) - to) / _lower(reference) * 100), reference
+    return max(Decimal(0), percent_of(_lower(reference) - to, _lower(reference))), reference
 
 
 def reference_for(
@@ -134,7 +143,7 @@ def reference_for(
             # A serum level and a whole-blood level differ by method: no fall is taken across the two.
             if r.matrix is matrix and draw.collected < when and _lower(r) > 0
         ]
-        before = [r for r in comparable if r.collected and exposure.at - oldest <= r.collected <= exposure.at]
+        before = [r for r in comparable if r.collected and timedelta(0) <= exposure.at - r.collected <= oldest]
         if before:
             newest = max(r.collected for r in before if r.collected)
             references += [r for r in before if r.collected == newest]
@@ -153,7 +162,9 @@ def low_run(
     draws = consecutive(evidence, lambda d: d.band.is_low)
     if not draws:
         return None
-    doses = tuple(r for r in replacements if evidence.analyte in r.analytes and draws[0].collected <= r.given <= now)
+    # A dose given after the last draw has not been answered yet: it says nothing about correction.
+    first, last = draws[0].collected, min(draws[-1].collected, now)
+    doses = tuple(r for r in replacements if evidence.analyte in r.analytes and first <= r.given < last)
     rule = protocol.refractory
     long = len(draws) >= rule.draws.value and draws[-1].collected - draws[0].collected >= span(rule.span.value, "h")
     falling = len(draws) > 1 and draws[-1].value < draws[-2].value

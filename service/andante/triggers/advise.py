@@ -28,8 +28,9 @@ def advise(
     chart: Annotated[
         str,
         typer.Argument(
+            metavar="CHART",
             help="FHIR R4 Bundle (collection, searchset, transaction) or NDJSON of one or more patients; "
-            "- reads standard input."
+            "- reads standard input.",
         ),
     ],
     now: Now,
@@ -78,7 +79,7 @@ def _show(assessment: Assessment, service: Service, output: Format, *, first: bo
 
 
 def explain(
-    patient: Annotated[str, typer.Argument(help="FHIR id of the patient.")],
+    patient: Annotated[str, typer.Argument(metavar="PATIENT", help="FHIR id of the patient.")],
     now: Now,
     chart: Annotated[str | None, typer.Option(help="Chart file, as for advise; - reads standard input.")] = None,
     fhir: Annotated[str | None, typer.Option(help="Base address of the FHIR server to read instead.")] = None,

@@ -8,9 +8,11 @@ import typer
 
 from andante import __version__, log
 from andante.errors import AndanteError, InputError
+from andante.settings import settings_help
 from andante.triggers import advise, demonstration, protocols, rounds
 from andante.wording import CAUTION
 
+DEFECT_EXIT = 1
 INPUT_EXIT = 2
 
 cli = typer.Typer(
@@ -25,7 +27,7 @@ cli = typer.Typer(
 cli.command("advise")(advise.advise)
 cli.command("explain")(advise.explain)
 cli.command("round")(rounds.round_)
-cli.command("serve")(rounds.serve)
+cli.command("serve", epilog=settings_help())(rounds.serve)
 cli.command("demo")(demonstration.demo)
 cli.add_typer(protocols.group, name="protocol")
 
@@ -58,4 +60,8 @@ def main() -> None:
     except BrokenPipeError:
         # Whoever reads has enough, as `head` does.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+        sys.exit(DEFECT_EXIT)
+    except Exception as error:
+        # The place is enough to find it; a traceback could show what stands in a chart.
+        typer.echo(f"andante: a defect of ours: {type(error).__name__} at {log.place_of(error)}", err=True)
+        sys.exit(DEFECT_EXIT)

@@ -106,12 +106,13 @@ def _new(report: RoundReport) -> Iterator[tuple[Create, Assessment]]:
 
 
 def _tell_urgent(out: Console, report: RoundReport) -> None:
-    urgent = [create.proposal for create, _ in _new(report) if create.proposal.priority in _URGENT]
-    urgent.sort(key=lambda proposal: _URGENT.index(proposal.priority))
-    for proposal in urgent[:_TOLD]:
-        line = Text("     ")
+    urgent = [pair for pair in _new(report) if pair[0].proposal.priority in _URGENT]
+    urgent.sort(key=lambda pair: _URGENT.index(pair[0].proposal.priority))
+    for create, assessment in urgent[:_TOLD]:
+        proposal = create.proposal
+        line = Text(f"     {plain(assessment.bed) or assessment.patient}, ")
         line.append(priority_words(proposal.priority), style=priority_style(proposal.priority))
-        line.append(f", {proposal.tell.value}: {plain(proposal.line)}")
+        line.append(f", {proposal.tell.value}: {plain(proposal.line.removeprefix(_place(assessment)))}")
         line.truncate(out.width, overflow="ellipsis")
         out.print(line)
     if len(urgent) > _TOLD:
@@ -125,15 +126,20 @@ def _items(stage: Stage, last: RoundReport) -> Iterator[Item]:
     where = {outcome.patient: outcome.assessment for outcome in last.outcomes}
     for resource in stage.inbox():
         assessment = where.get((resource.get("for") or resource["subject"])["reference"])
-        place = place_text(assessment) if assessment else ""
         yield Item(
             ward=assessment.ward if assessment else "",
             bed=assessment.bed if assessment else "",
             priority=Priority(resource["priority"]),
             tell=_told(resource),
-            text=_first_line(resource).removeprefix(f"{place}: "),
+            text=_first_line(resource).removeprefix(_place(assessment)),
             is_advice=resource["resourceType"] == "Task",
         )
+
+
+def _place(assessment: Assessment | None) -> str:
+    """What a line begins with, and what is shown beside it here."""
+    place = place_text(assessment) if assessment else ""
+    return f"{place}: " if place else ""
 
 
 def _first_line(resource: Json) -> str:

@@ -21,6 +21,7 @@ from andante.present.as_text import console
 _MAX_FILE_BYTES = 1024 * 1024 * 1024
 _FHIR_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _TOLD = 20
+_YEARS = range(1900, 2200)  # far enough from both ends of the calendar to reckon with
 
 
 class Format(StrEnum):
@@ -37,6 +38,8 @@ def parse_instant(text: str) -> datetime:
         raise InputError("--now is not an instant such as 2031-05-12T06:30:00+02:00") from None
     if instant.utcoffset() is None:
         raise InputError("--now must carry a time zone, such as 2031-05-12T06:30:00+02:00 or …Z")
+    if instant.year not in _YEARS:
+        raise InputError(f"--now must lie between {_YEARS.start} and {_YEARS.stop - 1}")
     return instant
 
 

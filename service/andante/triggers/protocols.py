@@ -10,16 +10,19 @@ from andante.domain.protocol import Number, Protocol, Switch
 from andante.present.as_text import console
 from andante.present.shown import words
 from andante.protocol_files import load, resolve
+from andante.protocol_files.overlay import counting_words
 from andante.triggers.advise import OverlayFile
 
 group = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Show, check and compare protocols.")
 
-Name = Annotated[str, typer.Argument(help="Id or file of a protocol.")]
+One = Annotated[str, typer.Argument(metavar="ONE", help="Id or file of a protocol.")]
+Other = Annotated[str, typer.Argument(metavar="OTHER", help="Id or file of another.")]
 
 
 @group.command()
 def show(
-    name: Annotated[str, typer.Argument(help="Id or file of a protocol.")] = "aspen-2020", overlay: OverlayFile = None
+    name: Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id or file of a protocol.")] = "aspen-2020",
+    overlay: OverlayFile = None,
 ) -> None:
     """Every number and switch with its source, and the site's differences."""
     protocol = load(name, overlay)
@@ -47,7 +50,7 @@ def show(
 
 @group.command()
 def check(
-    files: Annotated[list[str], typer.Argument(help="Ids or files of protocols.")],
+    files: Annotated[list[str], typer.Argument(metavar="PROTOCOL...", help="Ids or files of protocols.")],
     overlay: OverlayFile = None,
 ) -> None:
     """Read protocols as the service would; exit status 2 and the path of the first wrong entry if it would not."""
@@ -59,7 +62,7 @@ def check(
 
 
 @group.command()
-def compare(one: Name, other: Name) -> None:
+def compare(one: One, other: Other) -> None:
     """Where two protocols differ."""
     first, second = load(one), load(other)
     mine, theirs = resolve(first), resolve(second)
@@ -71,6 +74,9 @@ def compare(one: Name, other: Name) -> None:
         right = _value(theirs[path]) if path in theirs else "none"
         if left != right:
             table.add_row(path, left, right)
+    counts = counting_words(first.risk.counting), counting_words(second.risk.counting)
+    if counts[0] != counts[1]:
+        table.add_row("risk.counting", *counts)
     console().print(table)
 
 

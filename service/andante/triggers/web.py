@@ -68,7 +68,7 @@ def create_app(
             clockwork = scheduler(
                 run,
                 round_times=service.settings.round_times,
-                night_watch_times=service.settings.night_watch_time,
+                night_watch_times=service.settings.night_watch_times,
                 zone=service.basis.zone,
                 misfire_grace_s=service.settings.misfire_grace_s,
             )

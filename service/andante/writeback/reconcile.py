@@ -89,15 +89,13 @@ def reconcile(
         after_writing=after_writing,
     )
     tasks = of_kind(Kind.ADVICE, standings)
+    notices = of_kind(Kind.NOTICE, standings)
     newer = [task for task in tasks if scene.is_newer(task, site)]
     if newer:
-        return Plan(
-            actions=tuple(_yield_to(newer, tasks)) if scene.complete else (),
-            held_back="another instance has assessed this patient since",
-        )
+        settling = (*_yield_to(newer, tasks), *_doubles(notices)) if scene.complete else ()
+        return Plan(actions=settling, held_back="another instance has assessed this patient since")
     actions = [*_advice(scene, propose_advice(assessment, site), tasks)]
     wanted = by_decision(propose_notices(assessment, site))
-    notices = of_kind(Kind.NOTICE, standings)
     for decision, proposal in wanted.items():
         same = [notice for notice in notices if notice.identity.decision == decision]
         actions += _notice(scene, proposal, same)
@@ -162,6 +160,16 @@ def _yield_to(newer: Sequence[Standing], tasks: Sequence[Standing]) -> Iterator[
     for task in tasks:
         if task.hands is Hands.OURS and task is not kept:
             yield take_back(task, CancelReason.SUPERSEDED, f"replaced by {kept.reference}, assessed later")
+
+
+def _doubles(notices: Sequence[Standing]) -> Iterator[Action]:
+    """Of equal notices that a race has left, all but the oldest."""
+    kept: dict[str, Standing] = {}
+    for notice in notices:
+        if notice.hands is Hands.OURS:
+            first = kept.setdefault(notice.identity.decision, notice)
+            if first is not notice:
+                yield take_back(notice, CancelReason.DUPLICATE, f"the same as {first.reference}")
 
 
 def _advice(scene: _Scene, proposal: Proposal | None, tasks: Sequence[Standing]) -> Iterator[Action]:

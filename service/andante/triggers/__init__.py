@@ -1,0 +1,1 @@
+"""What starts the work: the command line, the clock, a request."""

@@ -1,0 +1,87 @@
+"""Rounds run at the hospital's own times of day, once each, also when the clocks change."""
+
+import asyncio
+from datetime import UTC, datetime, time
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from andante.triggers.schedule import NIGHT_WATCH, ROUND, next_after, scheduler
+
+VIENNA = ZoneInfo("Europe/Vienna")
+
+
+def times(*texts: str) -> list[time]:
+    return [time.fromisoformat(text) for text in texts]
+
+
+NIGHTS = [
+    # what happens, from, times of day, next rounds in UTC
+    ("winter", "2031-01-10T00:00Z", ["06:30"], ["2031-01-10T05:30Z", "2031-01-11T05:30Z"]),
+    ("summer", "2031-07-10T00:00Z", ["06:30"], ["2031-07-10T04:30Z", "2031-07-11T04:30Z"]),
+    ("two a day", "2031-07-10T00:00Z", ["14:00", "06:30"], ["2031-07-10T04:30Z", "2031-07-10T12:00Z"]),
+    ("an instant is not after itself", "2031-07-10T04:30Z", ["06:30"], ["2031-07-11T04:30Z"]),
+    ("clocks go forward: same time of day", "2031-03-29T12:00Z", ["06:30"], ["2031-03-30T04:30Z"]),
+    ("02:30 is left out: an hour later on the clock", "2031-03-29T12:00Z", ["02:30"],
+     ["2031-03-30T01:30Z", "2031-03-31T00:30Z"]),
+    ("clocks go back: same time of day", "2031-10-25T12:00Z", ["06:30"], ["2031-10-26T05:30Z"]),
+    ("02:30 comes twice: the first counts", "2031-10-25T12:00Z", ["02:30"],
+     ["2031-10-26T00:30Z", "2031-10-27T01:30Z"]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("what", "start", "at", "expected"), NIGHTS, ids=[night[0] for night in NIGHTS])
+def test_rounds_follow_the_hospitals_clock(what: str, start: str, at: list[str], expected: list[str]) -> None:
+    instant, found = datetime.fromisoformat(start), []
+    for _ in expected:
+        instant = next_after(instant, times(*at), VIENNA)
+        found.append(instant)
+    assert found == [datetime.fromisoformat(text) for text in expected]
+
+
+def made(run, **changes):  # type: ignore[no-untyped-def]
+    given = {
+        "round_times": times("06:30"),
+        "night_watch_times": times("20:00"),
+        "zone": VIENNA,
+        "misfire_grace_s": 900,
+    }
+    return scheduler(run, **(given | changes))
+
+
+async def test_a_late_round_runs_once_and_never_twice_at_a_time() -> None:
+    async def run(trigger: str) -> None: ...
+
+    jobs = {job.id: job for job in made(run).get_jobs()}
+    assert set(jobs) == {ROUND, NIGHT_WATCH}
+    for job in jobs.values():
+        assert (job.max_instances, job.coalesce, job.misfire_grace_time) == (1, True, 900)
+
+
+async def test_the_jobs_fire_at_the_hospitals_times() -> None:
+    async def run(trigger: str) -> None: ...
+
+    jobs = {job.id: job for job in made(run).get_jobs()}
+    now = datetime(2031, 10, 25, 12, tzinfo=UTC)
+    fires = jobs[ROUND].trigger.get_next_fire_time(None, now)
+    assert fires == datetime(2031, 10, 26, 5, 30, tzinfo=UTC)
+    assert jobs[ROUND].trigger.get_next_fire_time(fires, now) == datetime(2031, 10, 27, 5, 30, tzinfo=UTC)
+
+
+async def test_a_failed_round_does_not_end_the_rounds_to_come_and_the_night_watch_waits_its_turn() -> None:
+    running, most, seen = 0, 0, []
+
+    async def run(trigger: str) -> None:
+        nonlocal running, most
+        running += 1
+        most = max(most, running)
+        for _ in range(3):
+            await asyncio.sleep(0)
+        running -= 1
+        seen.append(trigger)
+        raise RuntimeError("the server is away")
+
+    jobs = {job.id: job for job in made(run).get_jobs()}
+    await asyncio.gather(*(job.func(*job.args) for job in jobs.values()))
+    assert sorted(seen) == [NIGHT_WATCH, ROUND]
+    assert most == 1
