@@ -6,7 +6,7 @@ scripted: at each instant the server knows what had become known by then.
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
@@ -44,12 +44,13 @@ class Script:
                 yield day, datetime.combine(self.day_one + timedelta(days=day - 1), at, self.zone)
 
 
-def read_script() -> Script:
-    """The hospital that comes with the package. Raises InputError when its files are missing."""
+def read_script(stories: Collection[str] | None = None) -> Script:
+    """The hospital that comes with the package, or some of its stories. Raises InputError for missing files."""
     try:
         facts = yaml.safe_load(fixtures("hospital.yaml").read_text(encoding="utf-8"))
         files = sorted(fixtures("patients").glob("*/chart.json"))
-        bundles = [json.loads(file.read_bytes(), parse_float=Decimal) for file in files]  # 1.00 stays 1.00
+        wanted = [file for file in files if stories is None or file.parent.name in stories]
+        bundles = [json.loads(file.read_bytes(), parse_float=Decimal) for file in wanted]  # 1.00 stays 1.00
     except OSError as error:
         raise InputError(f"the fictional hospital's files cannot be read: {error.strerror}") from None
     if not bundles:
@@ -116,9 +117,9 @@ class Stage:
 
 
 @contextmanager
-def staged() -> Iterator[Stage]:
+def staged(script: Script | None = None) -> Iterator[Stage]:
     """The sandbox, running on a free loopback port, empty."""
-    stage = Stage(read_script())
+    stage = Stage(script or read_script())
     with running(stage.sandbox.app) as base:
         stage.base = base
         yield stage

@@ -13,7 +13,7 @@ from httpx import ASGITransport, AsyncClient
 from pydantic import SecretStr
 
 from andante import app, settings
-from andante.demo import Stage, service_for, staged
+from andante.demo import Stage, read_script, service_for, staged
 from andante.fhir_http.connection import Connection, ServerSettings
 from andante.fhir_http.retry import RetryPolicy
 from andante.triggers.web import create_app
@@ -25,7 +25,7 @@ LOOPBACK = "http://127.0.0.1"
 
 @pytest.fixture
 def stage() -> Iterator[Stage]:
-    with staged() as stage:
+    with staged(read_script(("plain-course", "severe-fall"))) as stage:
         stage.play_until(MORNING)
         yield stage
 

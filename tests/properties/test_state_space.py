@@ -8,16 +8,16 @@ from dataclasses import dataclass
 from itertools import product
 
 import pytest
-from pictures import ALL, MG, NOW, K, P, aspen, d, feed, h, lab, nice, picture, planned, rate
 
 from andante.domain.advice import AdviceCode
 from andante.domain.picture import EnergyOrder, LabResult, OrderState
 from andante.domain.protocol import Protocol
 from andante.domain.quantities import Analyte
 from andante.rules import evaluate
+from pictures import ALL, MG, NOW, K, P, aspen, feed, lab, nice, picture, planned, rate
 
 WHOLE = os.environ.get("ANDANTE_WHOLE_SPACE") == "1"
-EVERY = 1 if WHOLE else 23  # coprime to the size of every axis, so that all of their values are met
+EVERY = 1 if WHOLE else 11  # coprime to the size of every axis, so that all of their values are met
 
 # Per analyte: baseline, in range, falling in range (by 22-29 %), low, critical low, high, critical high (None: no such
 # limit is published for phosphate), and an implausible value.
@@ -106,15 +106,16 @@ def course(name: str, density: str | None) -> Fed:
 
 
 COURSES = ("not fed", "day 1", "later, step not due", "later, step due", "at goal", "paused", "restarted")
-GOAL, STEP = {"aspen-2020": (1800, 594), "nice-cg32": (1800, 450)}, {"aspen-2020": 900, "nice-cg32": 600}
+# kcal/day for 60 kg: goal (30 kcal/kg), step (33 or 25 % of it), the first day's allowance (15 or 10 kcal/kg), and
+# the lowest start (10 or 5 kcal/kg). Worked out by hand, so that a wrong sum in the rules cannot agree with itself.
+LIMITS = {"aspen-2020": (1800, 594, 900, 600), "nice-cg32": (1800, 450, 600, 300)}
 
 
 def violations(protocol: Protocol, states: tuple[str, ...], name: str, density: str | None) -> list[str]:
     fed = course(name, density)
     charted = tuple(r for a, s in zip(ALL, states, strict=True) for r in results(a, s))
     advice = evaluate(picture(*fed.orders, charted), protocol, NOW).advice
-    goal, step = GOAL[protocol.id]
-    allowance = STEP[protocol.id]
+    goal, step, allowance, lowest = LIMITS[protocol.id]
     supported = all(s in SUPPORTS_MORE or (s == "in range falling" and not fed.fed) for s in states)
     switched = (
         protocol.response.low_before_feeding.value == "start-lowest"
@@ -127,7 +128,7 @@ def violations(protocol: Protocol, states: tuple[str, ...], name: str, density: 
             found.append(f"more energy ({advice.kcal}) without evidence")
         if advice.code is AdviceCode.ADVANCE or (advice.code is AdviceCode.START and not switched):
             found.append(f"{advice.code} without evidence")
-        if advice.code is AdviceCode.START and advice.kcal is not None and advice.kcal > 300:
+        if advice.code is AdviceCode.START and advice.kcal is not None and advice.kcal > lowest:
             found.append("a start with a low level above the lowest allowance")
     if density is None and advice.code in (AdviceCode.ADVANCE, AdviceCode.START):
         found.append(f"{advice.code} although the energy cannot be summed")
@@ -146,12 +147,11 @@ def violations(protocol: Protocol, states: tuple[str, ...], name: str, density: 
 def test_no_state_of_the_whole_space_feeds_more_than_its_evidence_allows(capsys: pytest.CaptureFixture[str]) -> None:
     space = list(product((aspen(), nice()), product(STATES, repeat=3), COURSES, ("1.0", None)))
     visited = space[::EVERY]
-    codes: set[AdviceCode] = set()
     wrong = []
     for protocol, states, name, density in visited:
         wrong += [(protocol.id, states, name, density, v) for v in violations(protocol, states, name, density)]
     with capsys.disabled():
-        print(f"\n{len(visited)} of {len(space)} states visited, {len(wrong)} violations {codes or ''}")  # noqa: T201
+        print(f"\n{len(visited)} of {len(space)} states visited, {len(wrong)} violations")  # noqa: T201
     assert len(visited) > 1000
     assert wrong == []
 
@@ -160,11 +160,9 @@ def test_the_space_reaches_a_step_a_start_and_a_switched_start() -> None:
     """Otherwise the check above could pass by never advising anything."""
     fine = tuple(r for a in ALL for r in results(a, "in range"))
     low = (*results(K, "in range"), *results(P, "low"), *results(MG, "in range"))
-    codes = {
-        evaluate(picture(*course("later, step due", "1.0").orders, fine), aspen(), NOW).advice.code,
+    rules = [
+        evaluate(picture(*course("later, step due", "1.0").orders, fine), aspen(), NOW).advice.rule,
         evaluate(picture(*course("not fed", "1.0").orders, fine), aspen(), NOW).advice.rule,
         evaluate(picture(*course("not fed", "1.0").orders, low), nice(), NOW).advice.rule,
-    }
-    assert codes == {AdviceCode.ADVANCE} | {"ready-to-start"}
-
-
+    ]
+    assert rules == ["step-up", "ready-to-start", "start-while-low"]

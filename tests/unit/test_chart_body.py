@@ -199,3 +199,23 @@ def test_an_intake_without_a_period_is_noted_not_placed(elements: Json) -> None:
 def test_a_total_that_is_not_of_24_hours_needs_its_period() -> None:
     one_date = {"effectivePeriod": None, "effectiveDateTime": "2026-03-01"}
     assert picture_of(taken_in("9052-2", 1500, "kcal", **one_date)).intakes == ()
+
+
+def test_codes_of_two_intakes_make_it_unread() -> None:
+    both = taken_in("9057-1", 1500, "kcal")
+    both["code"] = concept((LOINC, "9057-1"), (LOINC, "8953-2"))
+    assert intake_of(both).amount is None
+
+
+def test_void_intakes_and_those_with_a_modifier_are_left_out() -> None:
+    for elements in ({"status": "entered-in-error"}, {"modifierExtension": MODIFIER}):
+        picture = picture_of(taken_in("9057-1", 1500, "kcal", **elements))
+        assert picture.intakes == ()
+        assert picture.notes
+
+
+def test_a_measurement_over_a_period_is_as_old_as_its_start() -> None:
+    period = {"effectiveDateTime": None, "effectivePeriod": {"start": "2026-02-28", "end": "2026-03-02"}}
+    assert measurement_of(measured("days-without-intake", 9, "d", **period)).taken == datetime(
+        2026, 2, 27, 23, tzinfo=UTC
+    )

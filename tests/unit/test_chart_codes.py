@@ -125,6 +125,7 @@ ENTRY = 'system = "loinc", code = "1-1", meaning = "m", source = "s", tag = "sit
         ("[tabels]\n", "tabels is not something a site can overlay"),
         ("[tables]\nlabs = []", "there is no table labs"),
         ('[tables]\nlab = "K"', "lab must be a list"),
+        ("tables = 1", "tables must be a table"),
         (f"[tables]\nlab = [{{{ENTRY}}}]", "missing required field `analyte`"),
         (f'[tables]\npanel = [{{{ENTRY}, analytes = ["kalium"]}}]', "Invalid enum value 'kalium'"),
         (f"[tables]\nenergy-goal = [{{{ENTRY}, colour = 1}}]", "unknown field `colour`"),
@@ -147,6 +148,9 @@ def test_a_wrong_overlay_is_refused_with_the_wrong_entry(tmp_path: Path, text: s
 def test_a_missing_or_unreadable_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="cannot be read"):
         load_codes(tmp_path / "none.toml")
+    (tmp_path / "huge.toml").write_text("#" * (1024 * 1024 + 1), encoding="utf-8")
+    with pytest.raises(InputError, match="too large"):
+        load_codes(tmp_path / "huge.toml")
     (tmp_path / "bytes.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(InputError, match="UTF-8"):
         load_codes(tmp_path / "bytes.toml")

@@ -189,3 +189,10 @@ def test_a_result_from_a_refused_specimen_stands_for_itself() -> None:
     (result,) = picture_of(a_request(), a_specimen(status="unsatisfactory"), lab).results
     assert result.source == "Observation/lab/_history/1"
     assert result.specimen_problem
+
+
+def test_a_repeating_order_without_a_start_is_not_counted() -> None:
+    timing = {"repeat": {"frequency": 1, "period": 12, "periodUnit": "h"}}
+    picture = picture_of(a_request(occurrenceTiming=timing, authoredOn=None))
+    assert picture.lab_orders == ()
+    assert note_codes(picture) == {"lab-order-not-counted"}

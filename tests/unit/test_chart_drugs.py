@@ -93,6 +93,13 @@ def order_of(*resources: Json) -> EnergyOrder:
         (dose(100, None, DAILY), None),
         ({"timing": DAILY, "doseAndRate": [{"doseRange": {"low": quantity(100, "mg")}}]}, None),
         ({"timing": DAILY}, None),
+        (
+            {
+                "timing": DAILY,
+                "doseAndRate": [{"doseQuantity": quantity(300, "mg")}, {"doseQuantity": quantity(100, "mg")}],
+            },
+            None,
+        ),
     ],
 )
 def test_the_daily_dose_of_thiamine_is_dose_times_frequency_or_not_known(dosage: Json, daily: str | None) -> None:
@@ -531,3 +538,54 @@ def test_drugs_of_the_nice_criterion_are_found_by_prefix(code: str, counts: bool
 
 def test_a_proposed_drug_is_no_history() -> None:
     assert picture_of(a_request("A10AB01", intent="proposal")).findings == ()
+
+
+def test_an_ingredient_may_be_a_medication_of_its_own() -> None:
+    dextrose = {"resourceType": "Medication", "id": "d", "code": concept((ATC, DEXTROSE))}
+    strength = {"numerator": quantity(5, "g"), "denominator": quantity(100, "mL")}
+    mix = {
+        "resourceType": "Medication",
+        "id": "mix",
+        "ingredient": [{"itemReference": {"reference": "#d"}, "strength": strength}],
+    }
+    request = a_request(None, rate(), contained=[mix, dextrose], medicationReference={"reference": "#mix"})
+    assert order_of(request).composition == Composition(dextrose_g_ml=Decimal("0.05"))
+
+
+@pytest.mark.parametrize(
+    ("code", "strength", "says"),
+    [
+        (concept((ATC, DEXTROSE), (ATC, LIPID)), (5, "g", 100, "mL"), "contradict each other"),
+        (concept((ATC, DEXTROSE)), (5, "%", 100, "mL"), "cannot be read"),
+        (concept((ATC, DEXTROSE)), (5, "g", 0, "mL"), "cannot be read"),
+        (concept((ATC, DEXTROSE)), ("1E399", "kg", "1E-399", "uL"), None),
+    ],
+)
+def test_a_strength_is_read_or_a_problem(code: Json, strength: tuple[Any, str, Any, str], says: str | None) -> None:
+    over, over_unit, under, under_unit = strength
+    ingredient = {
+        "itemCodeableConcept": code,
+        "strength": {"numerator": quantity(over, over_unit), "denominator": quantity(under, under_unit)},
+    }
+    mix = {"resourceType": "Medication", "id": "mix", "ingredient": [ingredient]}
+    order = order_of(a_request(None, rate(), contained=[mix], medicationReference={"reference": "#mix"}))
+    assert says is None or says in (order.problem or "")
+    assert (order.composition is None) is (says is not None)
+
+
+def test_a_cap_on_one_of_several_dosages_is_a_problem() -> None:
+    cap = {"maxDosePerPeriod": {"numerator": quantity(1, "L"), "denominator": quantity(24, "h")}}
+    request = a_request(None, rate() | cap, rate(60), **mixture(B05BA03=50))
+    assert "one of several dosages" in (order_of(request).problem or "")
+
+
+def test_a_volume_over_no_time_is_given_at_once() -> None:
+    push = given(
+        None,
+        effectiveDateTime=None,
+        effectivePeriod={"start": BEGUN, "end": BEGUN},
+        dosage={"dose": quantity(50, "mL")},
+        **mixture(B05BA03=500),
+    )
+    (delivery,) = order_of(push).deliveries
+    assert (delivery.volume_ml, delivery.end, delivery.problem) == (50, None, None)

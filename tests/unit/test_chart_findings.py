@@ -190,6 +190,29 @@ def test_which_flags_count(elements: Json, counts: bool, note: str | None) -> No
     assert note_codes(picture) == ({note} if note else set())
 
 
+@pytest.mark.parametrize(
+    "resource",
+    [
+        a_flag("refeeding-risk-severe") | {"code": {"text": "refeeding risk"}},
+        a_resource("RiskAssessment", "r", status="final", code={"text": "refeeding risk, severe"}),
+        a_resource(
+            "RiskAssessment",
+            "r",
+            status="final",
+            code=concept((OURS, "refeeding-risk-severe")),
+            modifierExtension=MODIFIER,
+        ),
+    ],
+)
+def test_text_alone_and_modified_entries_are_no_risk_entry(resource: Json) -> None:
+    assert picture_of(resource).risk_entries == ()
+
+
+def test_a_condition_without_a_record_date_is_dated_by_its_onset() -> None:
+    onset = a_condition(recordedDate=None, onsetDateTime="2026-03-01T08:00:00Z")
+    assert picture_of(onset).findings[0].recorded == RECORDED
+
+
 @pytest.mark.parametrize("status", ["entered-in-error", "cancelled"])
 def test_a_void_assessment_is_noted(status: str) -> None:
     risk = a_resource("RiskAssessment", "risk", status=status, code=concept((OURS, "refeeding-risk-severe")))

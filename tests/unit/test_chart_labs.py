@@ -2,10 +2,12 @@
 
 from datetime import UTC, datetime
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from andante.chart.codes import load_codes
 from andante.domain.picture import Firmness, LabResult, Matrix
 from andante.domain.quantities import Analyte, Level, mmol_per_l
 from charts import (
@@ -269,6 +271,18 @@ def test_a_panel_without_members_and_with_a_reason_makes_its_analytes_unread() -
     assert all(result.level is None for result in results)
 
 
+def test_a_site_may_let_the_unit_alone_decide(tmp_path: Path) -> None:
+    row = (
+        '{system = "loinc", code = "2601-3", meaning = "magnesium", analyte = "magnesium", '
+        'matrix = "serum or plasma", property = "any", source = "laboratory catalogue", tag = "site"}'
+    )
+    (tmp_path / "site.toml").write_text(f"[tables]\nlab = [{row}]", encoding="utf-8")
+    codes = load_codes(overlay=tmp_path / "site.toml")
+    (result,) = picture_of(a_lab(MAGNESIUM, 1.7, "mg/dL"), codes=codes).results
+    assert result.level is not None
+    assert result.problem is None
+
+
 def test_a_modifier_extension_anywhere_leaves_an_unread_result() -> None:
     deep = quantity(0.9, "mmol/L")
     for lab in (
@@ -414,6 +428,7 @@ def test_an_illegal_time_is_unknown_and_no_other_is_put_in_its_place(elements: J
         ({"note": [{"text": "slight hemolysis"}]}, True),
         ({"note": [{"text": "taken from the drip arm"}]}, True),
         ({"note": [{"text": "phoned to the ward"}]}, False),
+        ({"interpretation": [{"coding": [{"code": "X", "display": "Hemolyzed"}]}]}, True),
         ({"note": [{"time": "2026-03-02"}]}, False),
     ],
 )
@@ -502,6 +517,8 @@ def years(value: int) -> Json:
         ([A_RANGE | {"age": {"low": years(18), "high": years(68)}}], "0.8", False),  # she is 68
         ([A_RANGE | {"age": {"high": years(17)}}], None, False),
         ([A_RANGE | {"age": {"low": quantity(18, None)}}], None, True),
+        ([A_RANGE | {"age": {"low": {"code": "a"}}}], None, True),
+        ([A_RANGE | {"age": {"low": quantity(216, "mo"), "high": quantity(50000, "d")}}], "0.8", False),
         ([A_RANGE, {"low": quantity(0.9, "mmol/L"), "appliesTo": [A_WOMAN]}], "0.9", False),
         ([A_RANGE, A_RANGE], "0.8", False),
         ([A_RANGE, {"low": quantity(0.9, "mmol/L")}], None, True),

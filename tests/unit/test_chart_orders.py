@@ -289,6 +289,14 @@ def test_a_rate_is_read_in_ml_per_hour(administration: Json, ml_h: str) -> None:
             "two rates",
         ),
         (a_bolus() | {"rateQuantity": quantity(20, "mL/h")}, "takes longer at its rate"),
+        (a_bolus("1E390") | {"rateQuantity": quantity("1E-390", "mL/h")}, "beyond calculating"),
+        (
+            {
+                "rateQuantity": quantity(60, "mL/h"),
+                "schedule": {"event": [BEGUN, "2026-03-01T18:00:00Z"]},
+            },
+            "starts at several times",
+        ),
     ],
 )
 def test_an_administration_that_cannot_be_summed_says_why(administration: Json, says: str) -> None:
@@ -420,6 +428,14 @@ def test_a_volume_at_a_rate_repeatedly_is_a_bolus_that_takes_time() -> None:
         ({"code": {"text": "BID"}}, "not one that can be summed"),
         ({"code": concept(("http://hospital.example", "BID"))}, "not one that can be summed"),
         ({"repeat": HOURLY, "code": concept((f"{TERMINOLOGY}/v3-GTSAbbreviation", "BID"))}, "disagree"),
+        (
+            {
+                "code": concept(
+                    (f"{TERMINOLOGY}/v3-GTSAbbreviation", "BID"), (f"{TERMINOLOGY}/v3-GTSAbbreviation", "TID")
+                )
+            },
+            "codes disagree",
+        ),
     ],
 )
 def test_a_schedule_that_cannot_be_summed_says_why(schedule: Json, says: str) -> None:
@@ -489,3 +505,21 @@ def test_an_empty_order_is_noted() -> None:
     picture = picture_of(empty)
     assert picture.energy_orders == ()
     assert note_codes(picture) == {"empty-order"}
+
+
+def test_a_duration_without_a_start_is_a_problem() -> None:
+    schedule = {"repeat": {"boundsDuration": quantity(2, "d")}}
+    feed = a_feed({"rateQuantity": quantity(60, "mL/h"), "schedule": schedule}, dateTime=None)
+    assert order_of(feed).deliveries[0].problem == "its schedule states how long, but not from when"
+
+
+def test_a_single_time_may_be_counted() -> None:
+    once = {"quantity": quantity(200, "mL"), "schedule": {"event": [BEGUN], "repeat": {"count": 1}}}
+    delivery = delivery_of(once)
+    assert (delivery.start, delivery.volume_ml, delivery.problem) == (BEGUN_AT, 200, None)
+
+
+def test_every_part_of_a_distrusted_order_is_kept() -> None:
+    order = a_feed(oralDiet={}, supplement=[{}], modifierExtension=MODIFIER)
+    kinds = {o.kind for o in picture_of(order).energy_orders}
+    assert kinds == {EnergyKind.ENTERAL, EnergyKind.ORAL_DIET, EnergyKind.SUPPLEMENT}

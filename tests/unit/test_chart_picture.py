@@ -2,7 +2,7 @@
 
 import json
 import random
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, tzinfo
 from decimal import Decimal
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from andante.chart.models import Observation
 from andante.chart.sheet import Sheet
 from andante.chart.to_picture import to_picture
 from andante.domain.picture import DataNote, EnergyKind, MeasureKind
+from andante.domain.quantities import Analyte
 from charts import (
     CODES,
     HL7_EXAMPLES,
@@ -161,6 +162,33 @@ def test_one_resource_that_trips_up_the_mapping_is_noted_and_the_others_are_read
             source="Observation/bad",
         ),
     )
+
+
+class FaultyZone(tzinfo):
+    """A zone that fails for one year: a stand-in for a defect of ours that one resource meets."""
+
+    def utcoffset(self, when: datetime | None) -> timedelta:
+        if when is not None and when.year == 1999:
+            raise RuntimeError("the zone fails")
+        return timedelta(hours=1)
+
+    def dst(self, when: datetime | None) -> timedelta:
+        return timedelta(0)
+
+
+def test_a_lab_that_trips_up_the_mapping_still_holds_and_a_feed_makes_the_chart_incomplete() -> None:
+    bad = [
+        a_lab(PHOSPHATE, id="p", effectiveDateTime="1999-01-01"),
+        a_resource("NutritionOrder", "feed", status="active", intent="order", dateTime="1999-01-01"),
+    ]
+    data = json.dumps({"resourceType": "Bundle", "type": "collection", "entry": [{"resource": r} for r in bad]})
+    (chart,) = read_charts(data.encode(), now=NOW).charts
+    picture = to_picture(chart, CODES, FaultyZone())
+    (result,) = picture.results
+    assert (result.analyte, result.level, result.collected) == (Analyte.PHOSPHATE, None, None)
+    assert result.problem == "it could not be mapped"
+    assert picture.incomplete == ("NutritionOrder/feed could not be read",)
+    assert "unreadable-resource" in note_codes(picture)
 
 
 def _observation(identity: str) -> Observation:

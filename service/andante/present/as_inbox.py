@@ -1,5 +1,6 @@
 """An inbox as people see it: ward by ward, the most urgent first, one line each."""
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -45,16 +46,29 @@ def _table(items: Sequence[Item]) -> RenderableType:
     beds: dict[str, list[Item]] = {}
     for item in items:
         beds.setdefault(item.bed, []).append(item)
-    by_urgency = sorted(beds.items(), key=lambda pair: (min(_rank(item) for item in pair[1]), pair[0]))
+    by_urgency = sorted(beds.items(), key=lambda pair: (min(_rank(item) for item in pair[1]), _counted(pair[0])))
     for bed, here in by_urgency:
-        for number, item in enumerate(sorted(here, key=lambda item: (not item.is_advice, _rank(item)))):
+        ordered = sorted(here, key=lambda item: (not item.is_advice, _rank(item)))
+        for number, item in enumerate(ordered):
             table.add_row(
                 Text(plain(bed) if number == 0 else ""),
                 Text(_soon(item.priority), priority_style(item.priority)),
                 Text(item.tell),
-                Text(plain(item.text), "" if item.is_advice else "dim"),
+                Text(plain(_beside(item, ordered[0])), "" if item.is_advice else "dim"),
             )
     return table
+
+
+def _beside(item: Item, first: Item) -> str:
+    """What a notice adds to the suggestion it stands under."""
+    if item is first or not first.is_advice or not item.text.startswith(first.text):
+        return item.text
+    return item.text.removeprefix(first.text).lstrip(". ") or "The same, as a notice."
+
+
+def _counted(bed: str) -> list[tuple[int, str]]:
+    """Bed 2 comes before bed 12."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"([0-9]+)", bed)]
 
 
 def _rank(item: Item) -> int:

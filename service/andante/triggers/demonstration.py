@@ -4,6 +4,7 @@ import asyncio
 import threading
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated
 
@@ -39,10 +40,15 @@ def demo(
     """
     out = console()
     with staged() as stage:
-        reports = asyncio.run(_play(stage, out, days))
+        reports, busiest = asyncio.run(_play(stage, out, days))
         last = reports[-1]
+        if busiest.urgent:
+            out.print()
+            out.print(_title(f"What could not wait on day {busiest.day}, {busiest.at}"))
+            out.print(inbox_view(busiest.urgent))
+            out.print(Text(f"\nBeside it {len(busiest.items) - len(busiest.urgent)} routine items."))
         out.print()
-        out.print(Rule(Text(f"The inbox on the evening of day {days}"), style="dim", align="left"))
+        out.print(_title(f"The whole inbox on the evening of day {days}"))
         out.print(inbox_view(_items(stage, last)))
         out.print()
         for line in _sums(stage, reports):
@@ -52,9 +58,24 @@ def demo(
             _stay(stage, out, last)
 
 
-async def _play(stage: Stage, out: Console, days: int) -> list[RoundReport]:
+@dataclass(frozen=True)
+class _Inbox:
+    """The open items after one round."""
+
+    day: int
+    at: str
+    items: tuple[Item, ...]
+
+    @property
+    def urgent(self) -> tuple[Item, ...]:
+        return tuple(item for item in self.items if item.priority in _URGENT)
+
+
+async def _play(stage: Stage, out: Console, days: int) -> tuple[list[RoundReport], _Inbox]:
+    """The report of each round, and the inbox in which most could not wait."""
     service = service_for(stage.script)
     reports: list[RoundReport] = []
+    inboxes: list[_Inbox] = []
     out.print(Text(f"{stage.script.name}: a fictional hospital, played over {days} days", style="bold"))
     protocol = service.basis.protocol
     out.print(Text(f"Protocol {protocol.id} {protocol.version}: {protocol.title}"))
@@ -65,6 +86,7 @@ async def _play(stage: Stage, out: Console, days: int) -> list[RoundReport]:
         reports.append(report)
         counts, created = report.counts, Counter(_created(report))
         local = instant.astimezone(stage.script.zone)
+        inboxes.append(_Inbox(day, f"{local:%H:%M}", tuple(_items(stage, report))))
         out.print(
             _row(
                 str(day),
@@ -81,7 +103,11 @@ async def _play(stage: Stage, out: Console, days: int) -> list[RoundReport]:
                 out.print(Text(f"     {outcome.patient}: {outcome.problem or 'not settled'}", style="bold"))
 
     await play(stage, service, days=days, after_round=tell)
-    return reports
+    return reports, max(inboxes, key=lambda inbox: len(inbox.urgent))
+
+
+def _title(text: str) -> Rule:
+    return Rule(Text(text), style="dim", align="left")
 
 
 def _row(*cells: str) -> Table:
@@ -106,8 +132,8 @@ def _new(report: RoundReport) -> Iterator[tuple[Create, Assessment]]:
 
 
 def _tell_urgent(out: Console, report: RoundReport) -> None:
-    urgent = [pair for pair in _new(report) if pair[0].proposal.priority in _URGENT]
-    urgent.sort(key=lambda pair: _URGENT.index(pair[0].proposal.priority))
+    by_line = {pair[0].proposal.line: pair for pair in _new(report) if pair[0].proposal.priority in _URGENT}
+    urgent = sorted(by_line.values(), key=lambda pair: _URGENT.index(pair[0].proposal.priority))
     for create, assessment in urgent[:_TOLD]:
         proposal = create.proposal
         line = Text(f"     {plain(assessment.bed) or assessment.patient}, ")
@@ -161,7 +187,7 @@ def _sums(stage: Stage, reports: Iterable[RoundReport]) -> Iterator[str]:
     )
     kinds = ", ".join(f"{count} {kind}" for kind, count in sorted(stage.written.items()))
     reads = stage.requests["GET"]
-    yield f"On the wire: {_grouped(reads)} reads; written: {kinds or 'nothing'}."
+    yield f"On the wire: {_grouped(reads)} reads; entries written: {kinds or 'nothing'}."
 
 
 def _grouped(count: int) -> str:
