@@ -194,7 +194,9 @@ async def _serve_one(
     incomplete = tuple(dict.fromkeys((*chart.incomplete, *inbox.incomplete)))
     try:
         assessment = assess_chart(chart, basis, now=now)
-        delivery = await writer.deliver(assessment, inbox, complete=not chart.incomplete, dry_run=dry_run)
+        delivery = await writer.deliver(
+            assessment, inbox, complete=not chart.incomplete, unread=chart.incomplete, dry_run=dry_run
+        )
     except Exception as error:
         # The others must still be served. What failed is told by its kind: other errors' texts may hold patient data.
         log.warn("patient.failed", error=error)

@@ -22,7 +22,7 @@ _FACTS = frozenset(
         "status", "trigger", "version", "where", "yielded",
     }
 )  # fmt: skip
-_CODE = re.compile(r"[A-Za-z][A-Za-z0-9_./:-]{0,79}")
+_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_./:-]{0,79}")
 
 
 def start(level: str = "INFO", stream: TextIO | None = None) -> None:

@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 import msgspec
 
-from andante.chart.datatypes import Reference
+from andante.chart.datatypes import CodeableConcept, Reference
 from andante.chart.models import (
     READABLE,
     CommunicationRequest,
@@ -43,6 +43,17 @@ class Problem:
     code: str
     text: str
     reference: str | None = None
+    salvaged: "Salvaged | None" = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Salvaged:
+    """What could still be told of an Observation that cannot be read: enough to let it hold, never to feed."""
+
+    concept: CodeableConcept
+    status: str | None = None
+    effective: str | None = None
+    issued: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

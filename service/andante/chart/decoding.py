@@ -3,15 +3,16 @@ patient.
 """
 
 import re
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 
-from andante.chart.chart import Problem
-from andante.chart.datatypes import Node, Reference
+from andante.chart.chart import Problem, Salvaged
+from andante.chart.datatypes import CodeableConcept, Node, Reference
 from andante.chart.models import READABLE, Resource
 from andante.fhir_http.envelope import DECODE_ERRORS
 
+T = TypeVar("T")
 _DECODERS = {name: msgspec.json.Decoder(model) for name, model in READABLE.items()}
 _SAFE_ID = re.compile(r"[A-Za-z0-9._\-]{1,64}")
 _DECODER_PATH = re.compile(r" - at `\$\.([^`]+)`")
@@ -27,6 +28,11 @@ class Salvage(Node, frozen=True, gc=False):
     subject: msgspec.Raw = msgspec.Raw(b"")
     patient: msgspec.Raw = msgspec.Raw(b"")
     for_: msgspec.Raw = msgspec.field(default=msgspec.Raw(b""), name="for")
+    code: msgspec.Raw = msgspec.Raw(b"")
+    status: msgspec.Raw = msgspec.Raw(b"")
+    effective_date_time: msgspec.Raw = msgspec.Raw(b"")
+    effective_instant: msgspec.Raw = msgspec.Raw(b"")
+    issued: msgspec.Raw = msgspec.Raw(b"")
 
     def subject_reference(self) -> Reference | None:
         for raw in (self.subject, self.patient, self.for_):
@@ -38,15 +44,39 @@ class Salvage(Node, frozen=True, gc=False):
         return None
 
 
+    def observation(self) -> Salvaged | None:
+        """What an unreadable Observation was about, if its code can still be read."""
+        concept = _lenient(self.code, CodeableConcept)
+        if concept is None:
+            return None
+        return Salvaged(
+            concept=concept,
+            status=_lenient(self.status, str),
+            effective=_lenient(self.effective_date_time, str) or _lenient(self.effective_instant, str),
+            issued=_lenient(self.issued, str),
+        )
+
+
+def _lenient(raw: msgspec.Raw, kind: type[T]) -> T | None:
+    if not len(raw):
+        return None
+    try:
+        return msgspec.json.decode(raw, type=kind)
+    except DECODE_ERRORS:
+        return None
+
+
 def decode_resource(resource_type: str, raw: msgspec.Raw | bytes) -> Resource | Problem:
     """Decode a resource of a type in READABLE. Never raises on bad input: answers a Problem instead."""
     try:
         resource: Resource = _DECODERS[resource_type].decode(raw)
     except DECODE_ERRORS as error:
+        found = salvage(raw)
         return Problem(
             code="unreadable-resource",
             text=f"{resource_type} cannot be read: {explain(resource_type, raw, error)}",
-            reference=name_of(resource_type, salvage(raw)),
+            reference=name_of(resource_type, found),
+            salvaged=found.observation() if resource_type == "Observation" else None,
         )
     return resource
 

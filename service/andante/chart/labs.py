@@ -13,6 +13,7 @@ from andante.chart.models import Observation
 from andante.chart.sheet import Sheet, cut, label, written
 from andante.chart.specimens import Collected, collection_time, doubt_about, specimen_key, specimen_of
 from andante.chart.statuses import firmness_of
+from andante.chart.times import parse_fhir_time
 from andante.chart.units import Unreadable, amount, unit_of
 from andante.chart.wording import seems_like
 from andante.domain.picture import Collection, Firmness, LabResult, Matrix, Person
@@ -50,9 +51,34 @@ def read_results(sheet: Sheet, person: Person) -> tuple[list[LabResult], list[Co
         rescue=lambda observation: _rescue(sheet, observation),
     )
     return (
-        [item for item in found if isinstance(item, LabResult)],
+        [*(item for item in found if isinstance(item, LabResult)), *_salvaged(sheet)],
         [item for item in found if isinstance(item, Collection)],
     )
+
+
+def _salvaged(sheet: Sheet) -> Iterator[LabResult]:
+    """Observations that could not be read at all but are coded as an analyte: they block, for they may be low."""
+    for problem in sheet.chart.problems:
+        found = problem.salvaged
+        if found is None or found.status in ("entered-in-error", "cancelled"):
+            continue
+        try:
+            drawn = parse_fhir_time(found.effective, sheet.zone) if found.effective else None
+            reported = parse_fhir_time(found.issued, sheet.zone).latest if found.issued else None
+        except (ValueError, OverflowError):
+            drawn, reported = None, None
+        for analyte in sorted(name_analytes(sheet.codes, found.concept).analytes):
+            yield LabResult(
+                analyte=analyte,
+                level=None,
+                written="",
+                collected=drawn.earliest if drawn else None,
+                collected_latest=drawn.latest if drawn else None,
+                reported=reported,
+                firmness=Firmness.PROVISIONAL,
+                problem="the resource cannot be read",
+                source=problem.reference or "",
+            )
 
 
 def name_analytes(codes: CodeMap, concept: CodeableConcept | None) -> Named:

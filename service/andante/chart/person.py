@@ -8,12 +8,13 @@ from msgspec.structs import replace
 from andante.chart.datatypes import Reference
 from andante.chart.models import Encounter
 from andante.chart.places import find_place
+from andante.chart.questions import ACT_CODES
 from andante.chart.sheet import Sheet
 from andante.domain.picture import Person, Stay
 
 _GENDERS = frozenset({"male", "female", "other", "unknown"})
-# A patient on leave comes back to the same bed and the same feed.
-_IN_PROGRESS = frozenset({"in-progress", "onleave"})
+# A patient on leave comes back to the same bed and the same feed; a stay of unknown status is not known to be over.
+_IN_PROGRESS = frozenset({"arrived", "triaged", "in-progress", "onleave", "unknown"})
 _NOT_A_STAY = frozenset({"cancelled", "entered-in-error", "planned"})
 _LONG_AGO = datetime(1900, 1, 1, tzinfo=UTC)  # places that are over are left out before
 
@@ -65,7 +66,9 @@ def _read_encounter(sheet: Sheet, encounter: Encounter) -> Iterator[Stay]:
         sheet.note("no-encounter-class", "states no class; taken as an inpatient stay", encounter)
         inpatient = True
     else:
-        inpatient = sheet.codes.inpatient_classes.of(encounter.class_) is not None
+        # Some servers leave the system of Encounter.class out; R4 binds it to ActCode, and the census reads it so.
+        coding = encounter.class_ if encounter.class_.system else replace(encounter.class_, system=ACT_CODES)
+        inpatient = sheet.codes.inpatient_classes.of(coding) is not None
     start, end = sheet.span(encounter.period, encounter)
     ward, bed = _place_of(sheet, encounter)
     yield Stay(

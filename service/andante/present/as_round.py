@@ -52,7 +52,7 @@ def round_view(report: RoundReport, zone: tzinfo) -> RenderableType:
 def _table(outcomes: Iterable[Outcome]) -> RenderableType:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for name in ("ward and bed", "patient", "advice", "how soon", "inbox"):
-        table.add_column(name, overflow="fold")
+        table.add_column(name, overflow="fold", no_wrap=name in ("ward and bed", "how soon"))
     for outcome in sorted(outcomes, key=_by_urgency):
         found = outcome.assessment
         if found is None:

@@ -25,7 +25,7 @@ from andante.wording import CAUTION, place_text
 WIDTH = 100
 
 _ADVICE_WORDS = {
-    AdviceCode.NOT_COVERED: "Not covered by this protocol",
+    AdviceCode.NOT_COVERED: "Not covered",
     AdviceCode.NOT_AT_RISK: "Not at risk",
     AdviceCode.DRAW_FIRST: "Draw first",
     AdviceCode.CORRECT_FIRST: "Correct first",

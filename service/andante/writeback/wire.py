@@ -1,4 +1,5 @@
-"""What the wire would carry, and its shape: plain JSON, nothing hidden inside, valid R4. Each refuses with WriteRefused.
+"""What the wire would carry, and its shape: plain JSON, nothing hidden inside, valid R4. Each refuses with
+WriteRefused.
 
 Messages name places and rules, never content, since content may be a patient's.
 """
@@ -52,6 +53,7 @@ def check_plain(node: Any, where: str, depth: int = 0) -> None:
 
 
 def validate(name: str, body: Json, where: str) -> None:
+    """Check the shape of one resource with the R4B model of its type. Required bindings are for the gate."""
     try:
         get_fhir_model_class(name).model_validate(body)
     except (ValidationError, ValueError, TypeError, LookupError, RecursionError) as error:
