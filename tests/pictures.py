@@ -291,11 +291,9 @@ VITAMINS = (vitamin(Vitamin.THIAMINE, "200"), vitamin(Vitamin.MULTIVITAMIN))
 def picture(*items: object, kg: str | None = "60", at_risk: bool = True, **fields: Any) -> Picture:
     """A watched adult of 60 kg (goal 1800 kcal/day, first day 900, step 594 under ASPEN) and what else is charted.
 
-    `items` are sorted into their places; tuples of items are opened.
+    `items` are sorted into their places; tuples of items are opened, however deep.
     """
-    flat: list[object] = []
-    for item in items:
-        flat += list(item) if isinstance(item, tuple) else [item]
+    flat = list(_opened(items))
 
     def of(kind: type) -> tuple[Any, ...]:
         return tuple(i for i in flat if isinstance(i, kind))
@@ -321,6 +319,14 @@ def picture(*items: object, kg: str | None = "60", at_risk: bool = True, **field
         ),
     }
     return Picture(**{**base, **fields})
+
+
+def _opened(items: Iterable[object]) -> Iterable[object]:
+    for item in items:
+        if isinstance(item, tuple):
+            yield from _opened(item)
+        else:
+            yield item
 
 
 def advise(*items: object, protocol: Protocol | None = None, now: datetime = NOW, **fields: Any) -> Assessment:

@@ -1,6 +1,6 @@
 """Servers to hold the contract against: our sandbox, and servers written by others.
 
-The foreign ones are skipped where they are not installed, unless ANDANTE_REQUIRE_SERVERS is set: then a
+The foreign ones are skipped where they are not installed, unless ANDANTE_TEST_REQUIRE_SERVERS is set: then a
 missing server fails, so that continuous integration cannot pass without them.
 """
 
@@ -34,6 +34,13 @@ def fresh_foreign_server(request: pytest.FixtureRequest) -> Iterator[Server]:
 @pytest.fixture(scope="session", params=["sandbox", *FOREIGN])
 def any_server(request: pytest.FixtureRequest) -> Iterator[Server]:
     """Our sandbox and each foreign server, started once."""
+    with _started(request.param) as server:
+        yield server
+
+
+@pytest.fixture(scope="module", params=["sandbox", *FOREIGN])
+def own_server(request: pytest.FixtureRequest) -> Iterator[Server]:
+    """Our sandbox and each foreign server, empty, for one module alone: for rounds over everybody on it."""
     with _started(request.param) as server:
         yield server
 

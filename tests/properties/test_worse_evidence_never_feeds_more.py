@@ -10,6 +10,7 @@ What is not a violation, and is therefore kept out of the changes below:
 - ageing a draw past an earlier one, which then becomes the last: that is another chart, not older evidence.
 - ageing the baseline beyond the lookback, so that nothing is left to measure a fall from: the level alone decides, and
   the advice says that a fall would not be seen.
+- losing the weight: the limits it gave (goal, first day) are lost with it, so that an excess is held, not brought down.
 - lowering a HIGH level into its range, or a baseline: nearer to normal is not worse, and a lower baseline is a smaller
   fall.
 """
@@ -30,7 +31,7 @@ from andante.rules.canonical import settle
 from andante.rules.evidence import Band, band_of
 from andante.rules.situation import take_in
 from charts import ordinary
-from pictures import ALL, NOW, aspen, nice
+from pictures import ALL, NOW, aspen, nice, weight
 
 UP = (AdviceCode.ADVANCE, AdviceCode.START)
 
@@ -147,7 +148,21 @@ def test_a_chart_that_was_not_read_completely_never_advances(chart: Picture, whi
 
 
 @given(ordinary(), st.sampled_from((aspen, nice)))
-def test_a_weight_that_is_lost_or_not_final_never_feeds_more(chart: Picture, which) -> None:  # type: ignore[no-untyped-def]
+def test_a_weight_that_is_lost_never_advances(chart: Picture, which) -> None:  # type: ignore[no-untyped-def]
     protocol = which()
-    doubted = replace(chart, measurements=tuple(replace(m, firmness=Firmness.PROVISIONAL) for m in chart.measurements))
+    doubted = replace(chart, measurements=(), goals=())
+    after = evaluate(doubted, protocol, NOW).advice
+    present = take_in(settle(chart), protocol, NOW).course.present_kcal
+    assert after.code not in UP
+    assert after.kcal is None or present is None or after.kcal <= present
+
+
+@given(ordinary(), st.sampled_from(("80", "60", "45", "20.1")), st.sampled_from((aspen, nice)))
+def test_a_newer_weight_that_is_not_final_never_feeds_more(chart: Picture, kg: str, which) -> None:  # type: ignore[no-untyped-def]
+    protocol = which()
+    assume(chart.measurements)
+    newer = weight(kg, 1, firmness=Firmness.PROVISIONAL)
+    doubted = replace(chart, measurements=(*chart.measurements, newer))
+    before, after = (evaluate(c, protocol, NOW).advice for c in (chart, doubted))
+    assume(after.kcal is not None and before.kcal is not None)
     assert generosity(doubted, protocol) <= generosity(chart, protocol)

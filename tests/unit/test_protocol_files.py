@@ -165,9 +165,7 @@ WRONG_ENTRIES = [
 
 
 @pytest.mark.parametrize(("path", "value", "named", "why"), WRONG_ENTRIES)
-def test_a_wrong_entry_is_refused_with_its_path(
-    edited, path: str, value: object, named: str, why: str
-) -> None:
+def test_a_wrong_entry_is_refused_with_its_path(edited, path: str, value: object, named: str, why: str) -> None:
     with pytest.raises(ProtocolError) as caught:
         edited(path, value)
     assert caught.value.path == named

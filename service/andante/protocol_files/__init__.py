@@ -12,6 +12,7 @@ from andante.errors import InputError, ProtocolError
 from andante.protocol_files import build, strict_yaml
 from andante.protocol_files.contradictions import entries, refuse_contradictions
 from andante.protocol_files.overlay import differences
+from andante.protocol_files.risk_table import risk_table
 from andante.protocol_files.strict_yaml import Tree, Value
 from andante.shared_files import shared
 
@@ -115,7 +116,7 @@ def _build(tree: Tree) -> Protocol:
 
 
 def _section(schema: type, value: Value, name: str) -> object:
-    return build.risk_table(value, name) if name == "risk" else build.section(schema, value, name)
+    return risk_table(value, name) if name == "risk" else build.section(schema, value, name)
 
 
 def _hash(protocol: Protocol) -> str:

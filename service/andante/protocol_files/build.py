@@ -10,30 +10,12 @@ from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
-from andante.domain.picture import FindingKind
-from andante.domain.protocol import (
-    Comparison,
-    Count,
-    Criterion,
-    CriterionKind,
-    CriterionTest,
-    Number,
-    RiskTable,
-    Switch,
-)
+from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte, UnknownUnit, mmol_per_l
 from andante.errors import ProtocolError
 from andante.protocol_files.strict_yaml import Tree, Value
 
 TAGS = ("S", "M", "M?", "D", "practice", "site")
-_LEVELS = ("moderate", "severe")
-_SEVERITIES = ("", "mild", "moderate", "severe")
-_CRITERION_UNITS = {
-    CriterionKind.BMI: "kg/m2",
-    CriterionKind.WEIGHT_LOSS: "%",
-    CriterionKind.INTAKE_DAYS: "d",
-    CriterionKind.LOW_ELECTROLYTE: "%",
-}
 _MOLAR = "mmol/L"
 
 T = TypeVar("T")
@@ -56,7 +38,7 @@ def section(schema: type[T], value: Value, path: str, analyte: Analyte | None = 
         if entry is None and optional:
             built[name] = None
         elif kind is Number:
-            built[name] = _number(entry, below, field.metadata["unit"], analyte)
+            built[name] = number(entry, below, field.metadata["unit"], analyte)
         elif kind is Switch:
             built[name] = _switch(entry, below, field.metadata["choices"])
         else:
@@ -100,13 +82,15 @@ def text(value: Value, path: str, *, may_be_empty: bool = False) -> str:
     return value
 
 
-def _decimal(value: Value, path: str) -> Decimal:
+def decimal(value: Value, path: str) -> Decimal:
+    """The value as a number written in plain decimals."""
     if not isinstance(value, Decimal):
         raise ProtocolError(path, "must be a plain decimal number")
     return value
 
 
-def _one_of(value: Value, path: str, choices: Iterable[str]) -> str:
+def one_of(value: Value, path: str, choices: Iterable[str]) -> str:
+    """The value as one of the choices."""
     choices = tuple(choices)
     if not isinstance(value, str) or value not in choices:
         named = ", ".join(choice or '""' for choice in choices)
@@ -114,7 +98,8 @@ def _one_of(value: Value, path: str, choices: Iterable[str]) -> str:
     return value
 
 
-def _items(value: Value, path: str) -> list[Value]:
+def items(value: Value, path: str) -> list[Value]:
+    """The value as a list that is not empty."""
     if not isinstance(value, list):
         raise ProtocolError(path, "must be a list")
     if not value:
@@ -125,7 +110,8 @@ def _items(value: Value, path: str) -> list[Value]:
 # --------------------------------------------------------------------------- entries
 
 
-def _number(value: Value, path: str, unit: str, analyte: Analyte | None = None) -> Number:
+def number(value: Value, path: str, unit: str, analyte: Analyte | None = None) -> Number:
+    """One clinical number, in the unit of its field."""
     tree = mapping(value, path, required=("value", "unit", "source", "tag"), optional=("note",))
     amount, stored_unit, note = _amount(tree, path, unit, analyte)
     written = text(tree["note"], f"{path}.note") if "note" in tree else ""
@@ -134,14 +120,14 @@ def _number(value: Value, path: str, unit: str, analyte: Analyte | None = None) 
         value=amount,
         unit=stored_unit,
         source=text(tree["source"], f"{path}.source"),
-        tag=_one_of(tree["tag"], f"{path}.tag", TAGS),
+        tag=one_of(tree["tag"], f"{path}.tag", TAGS),
         note="; ".join(part for part in (note, written) if part),
     )
 
 
 def _amount(tree: Tree, path: str, unit: str, analyte: Analyte | None) -> tuple[Decimal, str, str]:
     """The value in the field's unit, that unit, and a note when the source prints another one."""
-    amount = _decimal(tree["value"], f"{path}.value")
+    amount = decimal(tree["value"], f"{path}.value")
     printed = text(tree["unit"], f"{path}.unit")
     if amount < 0:
         raise ProtocolError(f"{path}.value", "must not be negative")
@@ -159,122 +145,8 @@ def _switch(value: Value, path: str, choices: tuple[str, ...]) -> Switch:
     tree = mapping(value, path, required=("value", "source", "tag"), optional=("note",))
     return Switch(
         path=path,
-        value=_one_of(tree["value"], f"{path}.value", choices),
+        value=one_of(tree["value"], f"{path}.value", choices),
         source=text(tree["source"], f"{path}.source"),
-        tag=_one_of(tree["tag"], f"{path}.tag", TAGS),
+        tag=one_of(tree["tag"], f"{path}.tag", TAGS),
         note=text(tree["note"], f"{path}.note") if "note" in tree else "",
-    )
-
-
-# --------------------------------------------------------------------------- risk table
-
-
-def risk_table(value: Value, path: str) -> RiskTable:
-    """The risk criteria and how they are counted."""
-    tree = mapping(value, path, required=("criteria", "counting", "needed_to_rule_out"))
-    criteria_path, counting_path = f"{path}.criteria", f"{path}.counting"
-    needed_path = f"{path}.needed_to_rule_out"
-    criteria: dict[str, Criterion] = {}
-    for index, item in enumerate(_items(tree["criteria"], criteria_path)):
-        criterion = _criterion(item, f"{criteria_path}[{index}]", criteria_path)
-        if criterion.id in criteria:
-            raise ProtocolError(f"{criteria_path}.{criterion.id}", "named twice")
-        criteria[criterion.id] = criterion
-    levels = {test.level for criterion in criteria.values() for test in criterion.tests}
-    counting = tuple(
-        _count(item, f"{counting_path}[{index}]", levels)
-        for index, item in enumerate(_items(tree["counting"], counting_path))
-    )
-    needed: list[str] = []
-    for index, item in enumerate(_items(tree["needed_to_rule_out"], needed_path)):
-        name = text(item, f"{needed_path}[{index}]")
-        if name not in criteria:
-            raise ProtocolError(f"{needed_path}[{index}]", f"there is no criterion {name!r}")
-        if name in needed:
-            raise ProtocolError(f"{needed_path}[{index}]", f"{name!r} is named twice")
-        needed.append(name)
-    return RiskTable(criteria=tuple(criteria.values()), counting=counting, needed_to_rule_out=tuple(needed))
-
-
-def _count(value: Value, path: str, levels: set[str]) -> Count:
-    tree = mapping(value, path, required=("tier", "level", "at_least"))
-    level = _one_of(tree["level"], f"{path}.level", _LEVELS)
-    if level not in levels:
-        raise ProtocolError(f"{path}.level", f"no criterion has the level {level}")
-    at_least = _decimal(tree["at_least"], f"{path}.at_least")
-    if at_least < 1 or at_least != at_least.to_integral_value():
-        raise ProtocolError(f"{path}.at_least", "must be a whole number from 1")
-    return Count(
-        tier=_one_of(tree["tier"], f"{path}.tier", _LEVELS),
-        level=level,
-        at_least=int(at_least),
-    )
-
-
-def _criterion(value: Value, path: str, parent: str) -> Criterion:
-    tree = mapping(value, path, required=("id", "kind", "text", "source", "tag", "would_settle", "tests"))
-    name = text(tree["id"], f"{path}.id")
-    path = f"{parent}.{name}"
-    kind = CriterionKind(_one_of(tree["kind"], f"{path}.kind", [kind.value for kind in CriterionKind]))
-    source = text(tree["source"], f"{path}.source")
-    tag = _one_of(tree["tag"], f"{path}.tag", TAGS)
-    return Criterion(
-        id=name,
-        kind=kind,
-        text=text(tree["text"], f"{path}.text"),
-        source=source,
-        tag=tag,
-        would_settle=text(tree["would_settle"], f"{path}.would_settle"),
-        tests=tuple(
-            _test(item, f"{path}.tests[{index}]", kind, source, tag)
-            for index, item in enumerate(_items(tree["tests"], f"{path}.tests"))
-        ),
-    )
-
-
-def _test(value: Value, path: str, kind: CriterionKind, source: str, tag: str) -> CriterionTest:
-    """A test's numbers take source and tag from their criterion."""
-    required, optional = ["level"], []
-    match kind:
-        case CriterionKind.FINDING:
-            required += ["findings", "severities"]
-        case CriterionKind.LOW_ELECTROLYTE:
-            optional += ["comparison", "limit"]
-        case CriterionKind.WEIGHT_LOSS:
-            required += ["comparison", "limit", "window"]
-        case CriterionKind.BMI | CriterionKind.INTAKE_DAYS:
-            required += ["comparison", "limit"]
-    tree = mapping(value, path, required=required, optional=optional)
-    if ("limit" in tree) != ("comparison" in tree):
-        raise ProtocolError(path, "a limit and its comparison belong together")
-
-    def limit(name: str, unit: str) -> Number | None:
-        if name not in tree:
-            return None
-        below = f"{path}.{name}"
-        entry = mapping(tree[name], below, required=("value", "unit"))
-        return _number({**entry, "source": source, "tag": tag}, below, unit)
-
-    findings, severities = [], []
-    if kind is CriterionKind.FINDING:
-        kinds = [finding.value for finding in FindingKind]
-        findings = [
-            _one_of(item, f"{path}.findings[{index}]", kinds)
-            for index, item in enumerate(_items(tree["findings"], f"{path}.findings"))
-        ]
-        severities = [
-            _one_of(item, f"{path}.severities[{index}]", _SEVERITIES)
-            for index, item in enumerate(_items(tree["severities"], f"{path}.severities"))
-        ]
-    return CriterionTest(
-        level=_one_of(tree["level"], f"{path}.level", _LEVELS),
-        comparison=(
-            Comparison(_one_of(tree["comparison"], f"{path}.comparison", [item.value for item in Comparison]))
-            if "comparison" in tree
-            else None
-        ),
-        limit=limit("limit", _CRITERION_UNITS.get(kind, "")),
-        window=limit("window", "d"),
-        findings=tuple(findings),
-        severities=tuple(severities),
     )

@@ -22,6 +22,7 @@ _PLACES = {
     Analyte.PHOSPHATE: Decimal("0.01"),
     Analyte.MAGNESIUM: Decimal("0.01"),
 }
+_TOO_MUCH = "ordered energy at or below the goal"
 _LATER = timedelta(microseconds=1)
 _UP = (AdviceCode.START, AdviceCode.ADVANCE)
 
@@ -42,10 +43,19 @@ def would_change(s: Situation, decision: Decision) -> tuple[str, ...]:
     when = s.now
     if s.course.feeding and s.next_step is not None and s.next_step > s.now:
         when = s.next_step
+    present = s.course.present_kcal
+    is_lowered = decision.sized is not None and present is not None and decision.sized.kcal < present
+    if is_lowered:
+        when = s.now
     labs = _lab_needs(s, when)
     words = [_lab_words(s, reading, threshold, when) for reading, threshold in labs]
     if when > s.now:
         words.append(f"not before {at(when, s.picture.zone)}")
+    if is_lowered:
+        # The next step counts from the lower energy, so that what the table says of the present order is no answer.
+        words += [o for o in others if o != _TOO_MUCH]
+        lower = f"the lower energy running for {plain(s.protocol.energy.step_interval.value)} h"
+        return (f"{_joined([lower, *words, 'all three firm and recent then'])} → a step up from there is looked at",)
     words += others
     if not words:
         return ()
@@ -85,7 +95,12 @@ def _other_needs(s: Situation) -> list[str]:
         needs.append(f"delivered energy at {plain(limit)} % of ordered or more")
     present = s.course.present_kcal
     if s.course.feeding and present is not None and s.goal.kcal is not None and present > s.goal.kcal:
-        needs.append("ordered energy at or below the goal")
+        needs.append(_TOO_MUCH)
+    if not s.course.feeding and not needs and s.allowance_kcal is not None:
+        if s.course.other_kcal is not None and s.course.other_kcal >= s.allowance_kcal:
+            needs.append("less energy from drugs and fluids")
+        elif s.vehicle is None:
+            needs.append("a planned order whose energy can be summed")
     return needs
 
 
@@ -132,11 +147,15 @@ def _lab_words(s: Situation, reading: Reading, threshold: Decimal, when: datetim
         bound = f"≥ {format(threshold, 'f')}"
     like = _like(s, reading)
     last = reading.evidence.last
-    # Later than what is known, and not so early that it would be stale again at the time of the step.
-    instants = [i for i in (last.collected if last else None, like.latest if like else None) if i is not None]
-    after = max([*instants, when - s.max_age])
-    matrix = f" of {like.matrix.value}" if like is not None and like.matrix is not Matrix.SERUM_PLASMA else ""
-    return f"{reading.analyte.value} {bound} mmol/L in a firm draw{matrix} after {at(after, s.picture.zone)}"
+    known = (last.collected if last else None, like.latest if like else None)
+    doubtful = (a.result.latest or a.result.reported for a in reading.evidence.unsettled)
+    # Not so early that it would be stale again at a step to come. Of a step due now, nothing that moves with the clock.
+    then = when - s.max_age if when > s.now else None
+    instants = [i for i in (*known, *doubtful, then) if i is not None]
+    after = f" after {at(max(instants), s.picture.zone)}" if instants else ""
+    kinds = {r.matrix for d in reading.evidence.draws for r in d.results}
+    matrix = f" of {like.matrix.value}" if like is not None and kinds - {Matrix.SERUM_PLASMA} else ""
+    return f"{reading.analyte.value} {bound} mmol/L in a firm draw{matrix}{after}"
 
 
 def _try(s: Situation, labs: list[tuple[Reading, Decimal]], when: datetime) -> Decision | None:

@@ -6,6 +6,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, Priority, Tell
+from andante.domain.picture import LabResult
 from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte
 from andante.rules.evidence import Band, Reading
@@ -117,9 +118,18 @@ def level_words(s: Situation, reading: Reading) -> str:
         Band.CRITICAL_HIGH: "critically high",
         Band.HIGH: "high",
     }.get(band, reading.state.value.replace("-", " "))
-    firm = "" if any(result in d.results for d in reading.evidence.draws) else ", not final"
-    when = f" (drawn {at(result.collected, s.picture.zone)})" if result.collected else " (collection time not stated)"
-    return f"{reading.analyte.value} {written}, {word}{firm}{when}"
+    firm = "" if any(result in d.results for d in reading.evidence.draws) else ", not firm"
+    return f"{reading.analyte.value} {written}, {word}{firm} ({drawn_words(s, result)})"
+
+
+def drawn_words(s: Situation, result: LabResult) -> str:
+    """`drawn Tue 5 Mar 05:00`; a date without a time is not given one."""
+    if result.collected is None:
+        return "collection time not stated"
+    if result.collected_latest is not None and result.collected_latest > result.collected:
+        first, last = at(result.collected, s.picture.zone), at(result.collected_latest, s.picture.zone)
+        return f"drawn between {first} and {last}"
+    return f"drawn {at(result.collected, s.picture.zone)}"
 
 
 def lab_fact(reading: Reading) -> Fact | None:

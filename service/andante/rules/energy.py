@@ -33,6 +33,7 @@ class Pattern:
     boluses: Decimal  # per day; 0 for a rate
     rate: Decimal | None  # mL/h
     bolus: Decimal | None  # mL
+    capped: bool = False  # the order's most per day ends it sooner than its schedule would
 
 
 def kcal_per_ml(order: EnergyOrder, energy: Energy) -> tuple[Decimal | None, str | None]:
@@ -224,14 +225,15 @@ def present_pattern(order: EnergyOrder, at: datetime) -> Pattern | None:
         return None
     delivery = running[0]
     if delivery.repeats and delivery.volume_ml is not None:
-        return Pattern(hours=Decimal(24), boluses=_per_day(delivery), rate=None, bolus=delivery.volume_ml)
+        boluses = _per_day(delivery)
+        capped = order.max_ml_day is not None and order.max_ml_day < boluses * delivery.volume_ml
+        return Pattern(hours=Decimal(24), boluses=boluses, rate=None, bolus=delivery.volume_ml, capped=capped)
     rate = delivery.rate_ml_h
     if rate is None:
         return None
     running_hours = _hours_per_day(delivery) if delivery.repeats else Decimal(24)
-    if order.max_ml_day is not None:
-        running_hours = min(running_hours, order.max_ml_day / rate)
-    return Pattern(hours=running_hours, boluses=Decimal(0), rate=rate, bolus=None)
+    capped = order.max_ml_day is not None and order.max_ml_day < rate * running_hours
+    return Pattern(hours=running_hours, boluses=Decimal(0), rate=rate, bolus=None, capped=capped)
 
 
 def present_rate(order: EnergyOrder, at: datetime) -> Decimal | None:

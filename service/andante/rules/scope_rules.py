@@ -86,6 +86,9 @@ def stood_down(s: Situation) -> Decision | None:
     long = span(rule.in_range.value, "h")
     if course.last_change is None or s.now - course.last_change < long:
         return None  # in range at the lower energy says little about the goal
+    window = span(s.protocol.monitoring.early_window.value, "h")
+    if course.latest_exposure is None or s.now - course.latest_exposure < window:
+        return None  # after a jump the close watch begins anew
     if any(long > s.now - r.given for r in s.picture.replacements if r.given <= s.now):
         return None
     for reading in s.readings:

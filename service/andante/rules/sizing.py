@@ -39,6 +39,7 @@ class Vehicle:
     fixed_kcal: Decimal  # the other energy of the day, which the vehicle does not change
     dextrose_g_ml: Decimal
     max_ml_day: Decimal | None = None  # the order's own cap
+    capped: bool = False  # the cap ends the day's feed sooner than its schedule would
 
     @property
     def times(self) -> Decimal:
@@ -47,7 +48,10 @@ class Vehicle:
 
     def kcal_of(self, amount: Decimal) -> Decimal:
         """The day's total for a rate (mL/h) or a bolus (mL)."""
-        return exact_to_20(amount * self.times * self.density + self.fixed_kcal)
+        ml = amount * self.times
+        if self.capped and self.max_ml_day is not None:
+            ml = min(ml, self.max_ml_day)
+        return exact_to_20(ml * self.density + self.fixed_kcal)
 
 
 def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehicle | None:
@@ -106,6 +110,7 @@ def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehi
         fixed_kcal=fixed,
         dextrose_g_ml=order.composition.dextrose_g_ml if order.composition else Decimal(0),
         max_ml_day=order.max_ml_day,
+        capped=pattern.capped if pattern else False,
     )
 
 
@@ -124,6 +129,8 @@ def size(
     swallow the whole rise above `more_than` (the present rate or bolus). None when no rate can be given at all.
     `dextrose_limit_g` and the glucose-rate ceiling (with `dosing_kg`) bound a parenteral rate further.
     """
+    if vehicle.capped:
+        return _size_by_cap(target_kcal, vehicle, protocol, dextrose_limit_g)
     times = vehicle.times
     exact = (target_kcal - vehicle.fixed_kcal) / vehicle.density / times
     said: list[str] = []
@@ -142,6 +149,21 @@ def size(
     if vehicle.max_ml_day is not None and amount * times > vehicle.max_ml_day:
         said.append(f"the order's own cap of {plain(vehicle.max_ml_day)} mL a day would have to change with it")
     return describe(amount, vehicle, said=tuple(said))
+
+
+def _size_by_cap(
+    target_kcal: Decimal, vehicle: Vehicle, protocol: Protocol, dextrose_limit_g: Decimal | None
+) -> Sized | None:
+    """Under a cap the rate says nothing about the day: what changes is the cap, in mL a day."""
+    exact = (target_kcal - vehicle.fixed_kcal) / vehicle.density
+    if dextrose_limit_g is not None and vehicle.dextrose_g_ml > 0:
+        exact = min(exact, dextrose_limit_g / vehicle.dextrose_g_ml)
+    ml = _floor(exact, protocol.energy.bolus_increment.value)
+    if ml <= 0:
+        return None
+    words = f"at most {plain(ml)} mL a day, in place of the order's own cap; its rate stays"
+    dextrose = ml * vehicle.dextrose_g_ml if vehicle.dextrose_g_ml > 0 else None
+    return Sized(kcal=exact_to_20(ml * vehicle.density + vehicle.fixed_kcal), dextrose_g=dextrose, said=(words,))
 
 
 def describe(amount: Decimal, vehicle: Vehicle, *, said: tuple[str, ...] = ()) -> Sized:

@@ -68,6 +68,8 @@ def _fall_to(current: LabResult, evidence: Evidence, course: Course, protocol: P
         return None
     percent, reference = found
     grade = grade_of(percent, protocol)
+    if current.collected is None or current.collected > when:
+        grade = min(grade, Grade.MODERATE)  # not placed in time: it may hold, but nobody is called for it
     since = when
     for draw in reversed(evidence.draws):
         levels = [r for r in draw.results if r.matrix is current.matrix]

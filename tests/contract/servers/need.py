@@ -8,9 +8,9 @@ from .install import missing
 
 
 def need_servers() -> None:
-    """Skip where they are not installed; fail instead when ANDANTE_REQUIRE_SERVERS is set, as it is in CI."""
+    """Skip where they are not installed; fail instead when ANDANTE_TEST_REQUIRE_SERVERS is set, as it is in CI."""
     reason = missing()
-    if reason and os.environ.get("ANDANTE_REQUIRE_SERVERS"):
-        pytest.fail(f"ANDANTE_REQUIRE_SERVERS is set, but the foreign servers are {reason}")
+    if reason and os.environ.get("ANDANTE_TEST_REQUIRE_SERVERS"):
+        pytest.fail(f"ANDANTE_TEST_REQUIRE_SERVERS is set, but the foreign servers are {reason}")
     if reason:
         pytest.skip(f"the foreign servers are {reason}")

@@ -1,0 +1,89 @@
+"""A low level before feeding: the two protocols part here. Once feeding, a low level holds under both."""
+
+import pytest
+
+from andante.domain.advice import AdviceCode
+from pictures import P, advise, aspen, bmi, draw, feed, lab, nice, planned, with_choice
+
+LOW = draw(5, p="0.60")
+ROWS = [
+    pytest.param(aspen, planned(None), LOW, "correct-first", "low-before-feeding", None, id="ASPEN: correct first"),
+    pytest.param(
+        nice, planned(None), LOW, "start", "start-while-low", 240, id="NICE: start at 5 kcal/kg (300): 10 mL/h, 240"
+    ),
+    pytest.param(nice, planned(None), draw(5), "start", "ready-to-start", 600, id="NICE: nothing low, 10 kcal/kg"),
+    pytest.param(
+        nice, planned(None), draw(5, p="0.31"), "urgent-review", "urgent-review", None, id="NICE: critical: no start"
+    ),
+    pytest.param(
+        nice, planned(None), draw(5, p="0.60", k=None), "draw-first", "baseline-gap", None, id="NICE: one missing"
+    ),
+    pytest.param(
+        nice, planned(None), draw(25, p="0.60"), "draw-first", "baseline-gap", None, id="NICE: low, but too old"
+    ),
+    pytest.param(
+        nice,
+        planned(None),
+        (LOW, lab(P, None, 3)),
+        "correct-first",
+        "low-before-feeding",
+        None,
+        id="NICE: low, newer unreadable",
+    ),
+    pytest.param(
+        nice,
+        planned(None),
+        (draw(5, p=None), lab(P, "0.60", 5, provisional=True)),
+        "draw-first",
+        "baseline-gap",
+        None,
+        id="NICE: low, but not final",
+    ),
+    pytest.param(
+        nice, planned(None, density=None), LOW, "correct-first", "low-before-feeding", None, id="NICE: cannot be sized"
+    ),
+    pytest.param(
+        aspen, feed("25", 40), (draw(62), LOW), "urgent-review", "urgent-review", 240, id="ASPEN, feeding: 40 % down"
+    ),
+    pytest.param(
+        aspen,
+        feed("25", 40),
+        (draw(62, p="0.85"), draw(5, p="0.75")),
+        "hold",
+        "low-while-feeding",
+        600,
+        id="ASPEN, feeding: hold",
+    ),
+    pytest.param(
+        nice,
+        feed("25", 40),
+        (draw(62, p="0.85"), draw(5, p="0.75")),
+        "hold",
+        "low-while-feeding",
+        600,
+        id="NICE, feeding: hold",
+    ),
+]
+
+
+@pytest.mark.parametrize(("protocol", "order", "drawn", "code", "rule", "kcal"), ROWS)
+def test_low_level(protocol, order: object, drawn: object, code: str, rule: str, kcal: int | None) -> None:  # type: ignore[no-untyped-def]
+    advice = advise(order, drawn, protocol=protocol()).advice
+    assert (advice.code, advice.rule, advice.kcal) == (code, rule, kcal)
+
+
+def test_a_start_while_low_comes_with_the_replacement_notice() -> None:
+    said = advise(planned(None), LOW, protocol=nice())
+    assert any(n.code == "replacement" and n.analytes == (P,) for n in said.notices)
+    assert "with replacement" in said.advice.headline
+
+
+def test_only_the_switch_makes_the_difference() -> None:
+    switched = with_choice(aspen(), "low_before_feeding", "start-lowest")
+    advice = advise(planned(None), LOW, protocol=switched).advice
+    assert (advice.code, advice.kcal) == (AdviceCode.START, 600)  # ASPEN's lowest: 10 kcal/kg
+
+
+def test_the_lowest_start_is_never_above_the_extreme_tiers() -> None:
+    advice = advise(planned(None), LOW, bmi("13"), protocol=nice()).advice
+    assert advice.kcal == 240
