@@ -284,3 +284,19 @@ def test_an_uncertain_newer_weight_counts_only_when_it_is_lower() -> None:
     lower = advise(planned(None), TODAY, weight("50", 2, firmness=Firmness.PROVISIONAL)).advice
     higher = advise(planned(None), TODAY, weight("90", 2, firmness=Firmness.PROVISIONAL)).advice
     assert (lower.kcal, higher.kcal) == (720, 840)
+
+
+def test_a_flag_written_after_the_cut_for_the_same_trouble_asks_for_no_second_cut() -> None:
+    cut = feed(deliveries=(rate("30", 40), rate("15", 12)), since=40)
+    flag = finding(FindingKind.ORGAN_DYSFUNCTION, ago=11)
+    assert advise(cut, BEFORE, TODAY, flag).advice.kcal == 360
+    new = finding(FindingKind.ORGAN_DYSFUNCTION, ago=2)
+    long_ago = feed(deliveries=(rate("30", 60), rate("15", 40)), since=60)
+    assert advise(long_ago, draw(62), TODAY, new).advice.kcal == 120  # a new trouble: 180, at 5 mL/h 120
+
+
+@pytest.mark.parametrize("undated", [finding(FindingKind.ORGAN_DYSFUNCTION, ago=None), lab(P, "0.30", None)])
+def test_a_danger_without_a_time_does_not_cut_again_at_every_round(undated: object) -> None:
+    before = advise(FED, BEFORE, TODAY, undated).advice
+    after = advise(feed(deliveries=(rate("30", 40), rate("15", 1)), since=40), BEFORE, TODAY, undated).advice
+    assert (before.code, before.kcal, after.code, after.kcal) == ("urgent-review", 360, "urgent-review", 360)

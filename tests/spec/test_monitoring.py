@@ -222,3 +222,29 @@ def test_a_silent_patient_gets_no_notice() -> None:
 def test_monitoring_numbers_come_from_the_protocol() -> None:
     sooner = with_number(aspen(), "monitoring.early_interval", "6")
     assert take_in(picture(feed("30", 40), draw(5)), sooner, NOW).every.total_seconds() == d(6) * 3600
+
+
+COMING = [
+    pytest.param((lab_order(planned=(-9,)),), [], id="nothing drawn, ordered for the morning: no stage has failed"),
+    pytest.param((lab_order(planned=(-12.1,)),), ["not-ordered"], id="ordered only beyond the look-ahead"),
+    pytest.param((lab_order(planned=(1,)),), ["not-collected"], id="planned an hour ago, not collected"),
+    pytest.param((), ["not-ordered"], id="nobody ordered a draw"),
+]
+
+
+@pytest.mark.parametrize(("orders", "stages"), COMING)
+def test_before_feeding_a_draw_that_is_ordered_for_later_is_no_gap(
+    orders: tuple[object, ...], stages: list[str]
+) -> None:
+    said = advise(orders)
+    assert said.advice.code == "draw-first"
+    assert [n.stage for n in gaps(said)] == stages
+
+
+def test_while_feeding_a_draw_ordered_only_for_the_morning_is_told() -> None:
+    assert [n.stage for n in gaps(advise(feed("30", 40), BEFORE, OLD, lab_order(planned=(-9,))))] == ["not-ordered"]
+
+
+def test_a_draw_dated_in_the_future_came_but_cannot_be_used() -> None:
+    said = advise(feed("30", 40), BEFORE, OLD, draw(-24))
+    assert [(n.stage, n.tell.value) for n in gaps(said)] == [("unusable", "laboratory")]

@@ -5,7 +5,7 @@ import pytest
 from andante.domain.advice import AdviceCode, Assessment
 from andante.domain.picture import OrderState
 from andante.domain.quantities import Analyte
-from pictures import K, P, advise, bolus, draw, feed, lab, rate
+from pictures import K, P, advise, bolus, dextrose_drip, draw, feed, lab, rate
 
 
 def fall(said: Assessment, analyte: Analyte = K) -> str | None:
@@ -160,3 +160,19 @@ def test_a_fall_below_its_limit_is_no_grade_before_feeding() -> None:
 def test_a_bolus_feed_starts_a_course_like_any_other() -> None:
     said = advise(feed(deliveries=(bolus("120", 4),)), draw(42, k="5.0"), draw(5, k="4.0"))
     assert fall(said) == "20"
+
+
+SWAPS = [
+    # feed raised from 20 to 50 mL/h (+720 kcal, more than the step of 594) 30 h ago; a drip of 408 kcal beside it
+    pytest.param((), "20", id="the feed alone: a jump"),
+    pytest.param(
+        (dextrose_drip("100", 190, state=OrderState.ENDED, ended=30),), None, id="in exchange for a drip: none"
+    ),
+    pytest.param((dextrose_drip("100", 190),), "20", id="with the drip running on: a jump"),
+]
+
+
+@pytest.mark.parametrize(("drip", "percent"), SWAPS)
+def test_a_jump_is_one_of_all_energy(drip: tuple[object, ...], percent: str | None) -> None:
+    order = feed(deliveries=(rate("20", 190), rate("50", 30)), since=190)
+    assert fall(advise(order, drip, draw(32, k="5.0"), draw(5, k="4.0"))) == percent

@@ -40,12 +40,12 @@ def _fixed(item: Any) -> Any:
     if isinstance(item, datetime):
         return in_fixed_offset(item)
     if isinstance(item, tuple):
-        return tuple(sorted((_fixed(i) for i in item), key=repr))
+        return tuple(sorted((_fixed(i) for i in item), key=repr)) if item else item
     if not is_dataclass(item) or isinstance(item, type):
         return item
-    changes = {
-        field.name: _fixed(value)
-        for field in fields(item)
-        if isinstance(value := getattr(item, field.name), datetime | tuple)
-    }
+    changes = {}
+    for field in fields(item):
+        value = getattr(item, field.name)
+        if isinstance(value, datetime | tuple) and (new := _fixed(value)) is not value:
+            changes[field.name] = new
     return replace(item, **changes) if changes else item

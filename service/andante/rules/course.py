@@ -74,6 +74,7 @@ class Course:
 def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decimal | None) -> Course:
     nutrition = [o for o in picture.energy_orders if o.kind.is_nutrition]
     history = _history(nutrition, picture, protocol, now)
+    total = _history(list(picture.energy_orders), picture, protocol, now)
     restart = span(protocol.energy.restart_after.value, "h")
     started, earlier, paused_since = _present_course(history, now, restart)
     feeding = started is not None
@@ -106,7 +107,7 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         day=(now - started) // DAY + 1 if started else None,
         paused_since=paused_since if feeding else None,
         last_change=_last_change(history, running, now, restart) if feeding else None,
-        exposures=_exposures(history, started, earlier, protocol, goal_kcal),
+        exposures=_exposures(history, total, started, earlier, protocol, goal_kcal),
         history=tuple(history),
         running=running if feeding else (),
         planned=tuple(o for o in nutrition if _is_planned(o, now)),
@@ -278,6 +279,7 @@ def _last_change(
 
 def _exposures(
     history: list[Stretch],
+    total: list[Stretch],
     started: datetime | None,
     earlier: bool,
     protocol: Protocol,
@@ -291,7 +293,10 @@ def _exposures(
         return tuple(found)
     step = goal_kcal * protocol.energy.step.value / 100
     interval = span(protocol.energy.step_interval.value, "h")
-    fed = [s for s in history if s.start >= started and s.feeds and s.kcal is not None]
+    # A drip exchanged for feed is no jump, and a drip beside the feed may be one. Where the sum of all is not known,
+    # nutrition alone is looked at.
+    stretches = history if any(s.kcal is None for s in total if s.start >= started) else total
+    fed = [s for s in stretches if s.start >= started and s.feeds and s.kcal is not None]
     for index, stretch in enumerate(fed):
         # The one in force when the interval opened, and all since.
         recent = [s.kcal for i, s in enumerate(fed[:index]) if stretch.start - fed[i + 1].start < interval]

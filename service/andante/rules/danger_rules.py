@@ -20,7 +20,7 @@ from andante.rules.decision import (
     until_next_look,
 )
 from andante.rules.evidence import Band, Reading
-from andante.rules.phrases import names, plain, sentence
+from andante.rules.phrases import names, plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.trend import Fall, Grade, consecutive
 
@@ -40,11 +40,11 @@ def urgent_review(s: Situation) -> Decision | None:
         danger = reading.evidence.danger
         limits = s.protocol.analytes.of(reading.analyte)
         if danger is Band.CRITICAL_LOW:
-            answers.append((response.critical_low, trouble_since(reading, s.now)))
+            answers.append((response.critical_low, trouble_since(reading, s)))
             because.append(f"{sentence(level_words(s, reading))}: at or beyond the critical limit.")
             cites += [limits.critical_low, response.critical_low]
         elif danger is Band.CRITICAL_HIGH and limits.critical_high is not None:
-            answers.append((response.critical_high, trouble_since(reading, s.now)))
+            answers.append((response.critical_high, trouble_since(reading, s)))
             because.append(
                 f"{sentence(level_words(s, reading))}: at or above the critical limit. Review replacement, other "
                 "sources and renal function; a specimen problem is possible, so repeat."
@@ -67,7 +67,7 @@ def urgent_review(s: Situation) -> Decision | None:
                 readings.append(s.reading(fall.analyte))
                 cites += [s.protocol.fall.severe, response.severe_fall]
         for finding in _organ_dysfunction(s):
-            answers.append((response.organ_dysfunction, finding.recorded or s.now))
+            answers.append((response.organ_dysfunction, _flagged_since(s, finding)))
             because.append(f"Organ dysfunction is flagged while feeding: {finding.text}.")
             heads.append("organ dysfunction is flagged")
             cites.append(response.organ_dysfunction)
@@ -113,16 +113,26 @@ def _cut_sentence(already: bool) -> tuple[str, ...]:
     return ("The energy has already been cut since this began; it is kept, not cut again.",) if already else ()
 
 
-def trouble_since(reading: Reading, now: datetime) -> datetime:
-    """When the present run of abnormal draws began: a cut made since then is not repeated."""
+def trouble_since(reading: Reading, s: Situation) -> datetime:
+    """When the present run of abnormal draws began: a cut made since then is not repeated.
+
+    Of a result without a time, the start of the course: else it would ask for another cut at every round.
+    """
     run = consecutive(reading.evidence, lambda d: d.band is not Band.IN_RANGE)
     result = reading.evidence.danger_result
-    instants = [now]
+    instants = [s.now]
     if run:
         instants.append(run[0].collected)
-    if result is not None and result.collected is not None:
-        instants.append(result.collected)
+    if result is not None:
+        instants.append(result.collected or result.reported or s.course.started or s.now)
     return min(instants)
+
+
+def _flagged_since(s: Situation, finding: Finding) -> datetime:
+    """A flag is written after what it describes: a cut made in the day before it answers the same trouble."""
+    if finding.recorded is None:
+        return s.course.started or s.now
+    return finding.recorded - span(s.protocol.energy.step_interval.value, "h")
 
 
 def _organ_dysfunction(s: Situation) -> list[Finding]:

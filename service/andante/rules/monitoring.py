@@ -61,15 +61,34 @@ def next_due(reading: Reading, picture: Picture, protocol: Protocol, now: dateti
     return due
 
 
-def find_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datetime, *, due: datetime) -> Gap | None:
+def find_gap(
+    reading: Reading, picture: Picture, protocol: Protocol, now: datetime, *, due: datetime, feeding: bool
+) -> Gap | None:
     """The gap of one analyte, late or ahead, and the stage that failed."""
     grace = span(protocol.evidence.freshness_grace.value, "h")
+    if not feeding and _is_coming(reading, picture, protocol, now):
+        return None  # nothing runs, and the start waits for it: no stage has failed
     if reading.lacks_evidence or now > due + grace:
         return _late_gap(reading, picture, protocol, now, due)
     ahead = now + span(protocol.monitoring.lookahead.value, "h")
     if due <= ahead and not _is_ordered(reading, picture, protocol, now, due=due):
         return Gap(analyte=reading.analyte, ahead=True, stage=GapStage.NOT_ORDERED, due=due)
     return None
+
+
+def _is_coming(reading: Reading, picture: Picture, protocol: Protocol, now: datetime) -> bool:
+    """Whether a draw that is still missing is ordered for later, as far ahead as the night watch looks."""
+    if reading.state not in (AnalyteState.MISSING, AnalyteState.STALE):
+        return False
+    until = now + span(protocol.monitoring.lookahead.value, "h")
+    planned = [
+        next((t for t in _planned(o, until) if last is None or t > last.collected), None)
+        for o in picture.lab_orders
+        if reading.analyte in o.analytes
+        for last in (reading.evidence.last,)
+    ]
+    first = min((t for t in planned if t is not None), default=None)
+    return first is not None and first > now
 
 
 def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datetime, due: datetime) -> Gap:
@@ -79,8 +98,8 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
     def gap(stage: GapStage, *facts: Fact) -> Gap:
         return Gap(analyte=analyte, ahead=False, stage=stage, due=when, facts=facts)
 
-    unusable = [a for a in reading.evidence.unsettled if a.blocks or a.code == "undated"]
-    if reading.state in (AnalyteState.UNREADABLE, AnalyteState.PROVISIONAL) and unusable:
+    unusable = [a for a in reading.evidence.unsettled if a.blocks or a.code in ("undated", "future")]
+    if reading.lacks_evidence and unusable:
         worst = sorted(unusable, key=lambda a: (a.code, a.result.source))
         awaited = all(a.code == "provisional" for a in worst)
         facts = [

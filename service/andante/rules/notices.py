@@ -33,7 +33,9 @@ _TENTH = Decimal("0.1")
 
 
 def find_gaps(s: Situation) -> tuple[Gap, ...]:
-    found = (find_gap(r, s.picture, s.protocol, s.now, due=s.due[r.analyte]) for r in s.readings)
+    found = (
+        find_gap(r, s.picture, s.protocol, s.now, due=s.due[r.analyte], feeding=s.course.feeding) for r in s.readings
+    )
     return tuple(g for g in found if g is not None)
 
 
