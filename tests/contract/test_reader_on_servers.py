@@ -4,7 +4,6 @@ The charts of the fictional hospital on the morning of day 3, and beside them pe
 server gives without being asked must not get into anybody's chart.
 """
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import httpx
@@ -58,11 +57,11 @@ VISITORS = {
 
 
 @pytest.fixture(scope="module")
-def server(own_server: Server) -> Iterator[Server]:
+def server(own_server: Server) -> Server:
     with httpx.Client(base_url=own_server.base, timeout=60) as client:
         put_all(client, KNOWN.values())
         put_all(client, [body for name, (status, kind) in VISITORS.items() for body in _visitor(name, status, kind)])
-    yield own_server
+    return own_server
 
 
 async def read_census(server: Server, plan: ReadPlan = PLAN) -> Census:
@@ -112,7 +111,9 @@ async def test_a_chart_holds_everything_of_its_patient_and_nothing_of_others(ser
 async def test_orders_of_others_that_a_server_gives_unasked_are_dropped_and_it_is_said(server: Server) -> None:
     found, remarks = await read_charts(server)
     orders = {order.key for chart in found.values() for order in chart.nutrition_orders}
-    assert orders == {address for chart in CHARTS.values() for address in chart if address.startswith("NutritionOrder/")}
+    assert orders == {
+        address for chart in CHARTS.values() for address in chart if address.startswith("NutritionOrder/")
+    }
     assert ("filters-ignored" in remarks) is ("nutrition-order-search" in server.lacks)
 
 

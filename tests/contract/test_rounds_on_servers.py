@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 
 import httpx
 import pytest
@@ -36,7 +35,8 @@ from andante.chart.bundle import read_charts
 from andante.present.as_json import assessment_json, encode
 
 SILENT = {"not-covered", "not-at-risk", "stood-down"}
-ANSWERS = ("rejected", "completed", "accepted")
+# What people do with a Task; the last leaves it open, with a word of their own in it.
+ANSWERS = ("rejected", "completed", "accepted", "in-progress", "requested")
 ENDS = {EVENING: "evening", MORNING: "morning"}
 both_instants = pytest.mark.parametrize("now", [EVENING, MORNING], ids=lambda now: ENDS[now])
 
@@ -72,6 +72,19 @@ class Record:
     def wanted_task(self, patient: str, now: datetime) -> Json | None:
         tasks = (body for body in self.wanted[now].get(patient, ()) if body["resourceType"] == "Task")
         return next(tasks, None)
+
+    def untouched(self, left: Left, patient: str) -> list[Json]:
+        """The open Tasks of a patient that no person has had in hand."""
+        return [task for task in left.open_tasks().get(patient, ()) if f"Task/{task['id']}" not in self.answered]
+
+    def is_with_a_person(self, wanted: Json) -> bool:
+        """Whether a person has answered this very decision on this very evidence, or is busy with the decision."""
+        answered = [self.after_answers.items[address] for address in self.answered]
+        return any(
+            item["identifier"] == wanted["identifier"]
+            or (decision_of(item) == decision_of(wanted) and item["status"] in ("in-progress", "requested"))
+            for item in answered
+        )
 
 
 @pytest.fixture(scope="module")
@@ -202,8 +215,9 @@ def test_the_same_round_again_writes_nothing(record: Record) -> None:
 
 
 def test_what_people_answered_stays_and_is_not_raised_again(record: Record) -> None:
-    statuses = {record.after_answers.items[address]["status"] for address in record.answered}
-    assert statuses == set(ANSWERS)
+    stood = record.after_answers.items
+    assert {stood[address]["status"] for address in record.answered if address in stood} == set(ANSWERS)
+    assert len(record.answered) >= 10
     assert not record.third.writes
     assert record.after_third == record.after_answers
 
@@ -215,15 +229,15 @@ def test_new_evidence_leaves_what_people_answered_as_it_was(record: Record) -> N
 
 
 def test_new_evidence_leaves_one_open_advice_the_one_called_for(record: Record) -> None:
-    opened = record.after_fourth.open_tasks()
     raised_anew = 0
     for patient, body in record.fourth.patients.items():
         wanted = record.wanted_task(patient, MORNING)
         assert (wanted is None) is (body["advice"]["code"] in SILENT)
-        if wanted is None or _is_answered(record, wanted):
-            assert patient not in opened, patient
+        opened = record.untouched(record.after_fourth, patient)
+        if wanted is None or record.is_with_a_person(wanted):
+            assert not opened, patient
             continue
-        [task] = opened[patient]
+        [task] = opened
         assert decision_of(task) == decision_of(wanted), patient
         raised_anew += any(patient_of(record.after_answers.items[address]) == patient for address in record.answered)
     assert raised_anew > 0, "new evidence raises a new suggestion beside an answered one"
@@ -232,7 +246,7 @@ def test_new_evidence_leaves_one_open_advice_the_one_called_for(record: Record) 
 def test_a_superseded_task_that_nobody_touched_is_cancelled_and_linked(record: Record) -> None:
     before, after = record.after_third, record.after_fourth
     cancelled = 0
-    for patient, [task] in before.open_tasks().items():
+    for patient, task in [(p, task) for p in before.open_tasks() for task in record.untouched(before, p)]:
         address, wanted = f"Task/{task['id']}", record.wanted_task(patient, MORNING)
         now = after.tasks[address]
         if wanted is not None and decision_of(wanted) == decision_of(task):
@@ -245,7 +259,7 @@ def test_a_superseded_task_that_nobody_touched_is_cancelled_and_linked(record: R
             assert why == "not-needed"
             continue
         assert why == "superseded"
-        [newer] = after.open_tasks()[patient]
+        [newer] = record.untouched(after, patient)
         assert address in _replaced_by(newer)
     assert cancelled > 5
 
@@ -306,15 +320,15 @@ def test_the_advice_can_be_worked_out_again_from_its_provenance(record: Record, 
 
 
 def _people_answer(client: httpx.Client, left: Left) -> Iterator[str]:
-    """As an EHR does it: read, change the status, put back. Two patients for each answer, and two notices."""
+    """As an EHR does it: read, change, put back. Two patients for each answer, and some notices."""
     tasks = [task for _, [task] in sorted(left.open_tasks().items())]
     notices = [notice for _, [notice] in sorted(left.open_notices().items())]
     answers = [*zip(tasks[::3], ANSWERS * 2, strict=False), *((notice, "completed") for notice in notices[::6])]
-    assert len(answers) >= 8
     for item, status in answers:
         address = f"{item['resourceType']}/{item['id']}"
         current = client.get(address)
         body = current.json() | {"status": status}
+        body["note"] = [*body.get("note", ()), {"text": "Seen at the bedside."}]
         headers = FHIR | {"If-Match": current.headers["ETag"]}
         client.put(address, content=json.dumps(body), headers=headers).raise_for_status()
         yield address
@@ -328,12 +342,6 @@ def _by_patient(ran: Ran) -> dict[str, list[Json]]:
             if (patient := patient_of(entry["resource"])) is not None:
                 found.setdefault(patient, []).append(entry["resource"])
     return found
-
-
-def _is_answered(record: Record, wanted: Json) -> bool:
-    """Whether a person has answered this very decision on this very evidence."""
-    name = wanted["identifier"][0]["value"]
-    return any(record.after_answers.items[a]["identifier"][0]["value"] == name for a in record.answered)
 
 
 def _without_inbox(body: Json) -> Json:

@@ -170,7 +170,13 @@ def gist(body: Json) -> tuple[object, ...]:
     """What a round or `advise` says of one patient: the decision, its amounts, and each notice."""
     advice = body["advice"]
     notices = sorted(
-        (notice["code"], notice["stage"] or "", "+".join(sorted(notice["analytes"])), notice["tell"], notice["priority"])
+        (
+            notice["code"],
+            notice["stage"] or "",
+            "+".join(sorted(notice["analytes"])),
+            notice["tell"],
+            notice["priority"],
+        )
         for notice in body["notices"]
     )
     amounts = tuple(advice[name] for name in ("kcal", "rate_ml_h", "bolus_ml", "dextrose_g"))

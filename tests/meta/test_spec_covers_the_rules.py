@@ -50,7 +50,7 @@ def test_every_state_of_an_analyte_is_met_by_a_row() -> None:
 
 # --------------------------------------------------------------------------- thresholds
 
-E, R, S, D, N, U, M, V, W, C = (
+E, R, S, D, N, U, M, V, W, C, Q = (
     f"test_{name}.py"
     for name in (
         "evidence",
@@ -63,6 +63,7 @@ E, R, S, D, N, U, M, V, W, C = (
         "micronutrients",
         "stand_down",
         "published_cases",
+        "calm_before_a_step",
     )
 )
 
@@ -79,7 +80,7 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "analytes.potassium.range_low_max": ((E, "an own lower limit of 4.0 is just believed"), (E, "an own lower limit of 4.1 is a slip")),
     "analytes.potassium.range_high_min": ((E, "an own upper limit of 4.5 is just believed"), (E, "an own upper limit of 4.4 is a slip")),
     "analytes.potassium.range_high_max": ((E, "an own upper limit of 6.0 is just believed"), (E, "an own upper limit of 6.1 is a slip")),
-    "analytes.potassium.recheck": ((M, "potassium 2 h after the dose"),),
+    "analytes.potassium.recheck": ((M, "potassium 2 h after the dose"), (Q, "potassium drawn 2 h after the end of the dose: firm"), (Q, "potassium drawn 1.9 h after the end of the dose: not firm"),),
     "analytes.phosphate.low": ((E, "phosphate 0.79 is low"), (E, "phosphate 0.80 is in range (but 20 % down: holds)")),
     "analytes.phosphate.high": ((E, "phosphate 4.5 mg/dL exactly is in range"), (E, "phosphate 4.6 mg/dL is high")),
     "analytes.phosphate.critical_low": ((E, "phosphate 0.31 is critical"), (E, "phosphate 0.32 exactly is not critical (a fall is)")),
@@ -89,7 +90,7 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "analytes.phosphate.range_low_max": ((E, "an own phosphate limit of 1.00 is just believed"), (E, "an own phosphate limit of 1.01 is a slip")),
     "analytes.phosphate.range_high_min": ((E, "an own upper phosphate limit of 1.20 is just believed"), (E, "an own upper phosphate limit of 1.19 is a slip")),
     "analytes.phosphate.range_high_max": ((E, "an own upper phosphate limit of 1.80 is just believed"), (E, "an own upper phosphate limit of 1.81 is a slip")),
-    "analytes.phosphate.recheck": ((M, "phosphate 6 h after the dose"),),
+    "analytes.phosphate.recheck": ((M, "phosphate 6 h after the dose"), (Q, "phosphate drawn 5.9 h after the end of the dose: not firm"),),
     "analytes.magnesium.low": ((E, "magnesium 1.6 mg/dL is low"), (E, "magnesium 1.7 mg/dL exactly is in range")),
     "analytes.magnesium.high": ((E, "magnesium 1.00 mmol/L exactly is in range"), (E, "magnesium 1.01 mmol/L is high")),
     "analytes.magnesium.critical_low": ((E, "magnesium 1.0 mg/dL exactly is critical"), (E, "magnesium 1.1 mg/dL is low (and a fall of 47 %)")),
@@ -108,6 +109,7 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "evidence.weight_max_age": ((E, "a weight of 30 days exactly is used"), (E, "a weight of more than 30 days is not")),
     "evidence.weight_min": ((E, "19.9 kg is a slip in an adult"), (E, "20 kg is believed")),
     "evidence.weight_max": ((E, "350 kg is believed"), (E, "350.1 kg is a slip")),
+    "evidence.weight_without_height": ((Q, "90 kg exactly without a height: the actual weight"), (Q, "90.1 kg without a height: obesity cannot be told")),
     "evidence.height_min": ((R, "test_body_mass_index_is_unknown_without_a_height_and_taken_from_the_chart_where_stated"),),
     "evidence.height_max": ((R, "test_body_mass_index_is_unknown_without_a_height_and_taken_from_the_chart_where_stated"),),
     "fall.mild": ((S, "9 %: no grade"), (S, "10 % exactly: mild, a warning"), (C, "printed: below 10 % is none")),
@@ -152,6 +154,7 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "energy.ideal_weight_female": ((U, "under 60 inches the ideal weight stays at its base of 45.5"),),
     "energy.ideal_weight_per_inch": ((U, "man of 180 cm: ideal 75.0, adjusted 88.7"),),
     "energy.ideal_weight_height": ((U, "under 60 inches the ideal weight stays at its base of 45.5"),),
+    "response.settle_draws": ((Q, "one draw after a critical phosphate"), (Q, "two draws after a critical phosphate")),
     "response.lowest_start": (("test_low_before_feeding.py", "test_only_the_switch_makes_the_difference"),),
     "monitoring.early_interval": ((M, "71.9 h after the start: every 12 h"),),
     "monitoring.early_window": ((M, "71.9 h after the start: every 12 h"), (M, "72 h after the start, in range, fed: every 24 h"), (W, "a jump 71 h ago"), (W, "a jump 72 h ago")),

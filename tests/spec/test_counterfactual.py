@@ -17,7 +17,7 @@ from pictures import NOW, K, P, advise, aspen, draw, feed, goal, lab, nice, pict
 
 BEFORE = draw(62)
 LEVEL = re.compile(
-    r"(potassium|phosphate|magnesium) (≥|<) ([\d.]+) mmol/L in a firm draw(?: of (whole blood|serum or plasma))?"
+    r"(potassium|phosphate|magnesium) (≥|<) ([\d.]+)(?: and < [\d.]+)? mmol/L in a firm draw(?: of (whole blood|serum or plasma))?"
     r"(?: after \w{3} (\d+) (\w{3}) (\d\d:\d\d))?"
 )
 NOT_BEFORE = re.compile(r"not before \w{3} (\d+) (\w{3}) (\d\d:\d\d)")
@@ -72,7 +72,6 @@ STEPS = [
     pytest.param((planned(None), draw(5, p="0.7")), aspen, id="low before feeding"),
     pytest.param((planned(None),), aspen, id="nothing drawn before feeding"),
     pytest.param((planned(None), draw(30)), nice, id="an old baseline"),
-    pytest.param((feed("30", 40), BEFORE, draw(5, k="6.2")), aspen, id="potassium critically high"),
 ]
 
 
@@ -109,6 +108,7 @@ def one_step_lower(found: re.Match[str]) -> str:
 
 
 OTHER = [
+    pytest.param((feed("30", 40), BEFORE, draw(5, k="6.2")), {}, "potassium without danger in 2 more draws", id="potassium critically high"),
     pytest.param((feed("30", 40), BEFORE, draw(5)), {"kg": None}, "a firm, recent weight", id="no weight"),
     pytest.param((feed("30", 40, density=None), BEFORE, draw(5)), {}, "orders whose energy can be summed", id="no density"),
     pytest.param((feed("30", 40), BEFORE, draw(5)), {"incomplete": ("x",)}, "a complete read of the chart", id="incomplete"),

@@ -7,7 +7,7 @@ import pytest
 from andante.domain.advice import AdviceCode, AnalyteState, Assessment
 from andante.domain.picture import LabResult
 from andante.domain.quantities import Analyte
-from pictures import MG, NOW, K, P, advise, aspen, draw, feed, h, lab, planned, weight, with_number
+from pictures import MG, NOW, K, P, advise, aspen, bmi, draw, feed, h, lab, planned, weight, with_number
 
 
 def state_of(said: Assessment, analyte: Analyte) -> str:
@@ -363,7 +363,7 @@ WEIGHTS = [
 
 @pytest.mark.parametrize(("kg", "advice"), WEIGHTS)
 def test_a_weight_outside_what_can_be_is_not_used(kg: str, advice: str) -> None:
-    assert advise(planned(), draw(5), kg=kg).advice.code == advice
+    assert advise(planned(), draw(5), bmi("20"), kg=kg).advice.code == advice
 
 
 WEIGHT_AGES = [

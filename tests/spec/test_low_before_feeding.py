@@ -75,7 +75,7 @@ def test_low_level(protocol, order: object, drawn: object, code: str, rule: str,
 def test_a_start_while_low_comes_with_the_replacement_notice() -> None:
     said = advise(planned(None), LOW, protocol=nice())
     assert any(n.code == "replacement" and n.analytes == (P,) for n in said.notices)
-    assert "with replacement" in said.advice.headline
+    assert "once replacement runs" in said.advice.headline
 
 
 def test_only_the_switch_makes_the_difference() -> None:

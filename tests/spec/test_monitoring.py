@@ -98,7 +98,7 @@ def test_a_replacement_is_followed_by_an_earlier_draw(analyte: object, given: fl
 def test_magnesium_is_rechecked_after_6_h_and_a_dose_before_the_last_draw_asks_for_nothing() -> None:
     late = advise(feed("75", 100), BEFORE, draw(5), dose(MG, ago=4))
     assert next(v for v in late.analytes if v.analyte is MG).next_due == h(4 - 6)
-    past = advise(feed("30", 40), BEFORE, draw(5), dose(K, ago=6))
+    past = advise(feed("30", 40), BEFORE, draw(5), dose(K, ago=8))
     assert next(v for v in past.analytes if v.analyte is K).next_due == h(5 - 12)
     long = advise(feed("30", 40), BEFORE, draw(5), dose(P, ago=4.5, ended=1))
     assert next(v for v in long.analytes if v.analyte is P).next_due == h(1 - 6)

@@ -43,7 +43,6 @@ class Salvage(Node, frozen=True, gc=False):
                     continue
         return None
 
-
     def observation(self) -> Salvaged | None:
         """What an unreadable Observation was about, if its code can still be read."""
         concept = _lenient(self.code, CodeableConcept)

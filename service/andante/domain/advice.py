@@ -5,7 +5,7 @@ from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
 
-from andante.domain.protocol import Number
+from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte
 
 
@@ -98,7 +98,7 @@ class Reason:
     rule: str
     sentence: str
     facts: tuple[Fact, ...] = ()
-    cites: tuple[Number, ...] = ()
+    cites: tuple[Number | Switch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

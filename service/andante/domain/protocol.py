@@ -101,6 +101,7 @@ class Evidence:
     weight_max_age: Number = _unit("d")
     weight_min: Number = _unit("kg")
     weight_max: Number = _unit("kg")
+    weight_without_height: Number = _unit("kg")  # above it obesity cannot be ruled out without a height
     height_min: Number = _unit("cm")
     height_max: Number = _unit("cm")
 
@@ -173,6 +174,7 @@ class Response:
     severe_fall: Switch = _choice("halve", "stop")
     organ_dysfunction: Switch = _choice("halve", "stop")
     critical_high: Switch = _choice("hold", "halve", "stop")
+    settle_draws: Number = _unit("1")  # draws running without a low or critical level before the next step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

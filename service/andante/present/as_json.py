@@ -16,7 +16,7 @@ from andante.domain.advice import (
     Reason,
     RiskView,
 )
-from andante.domain.protocol import Number
+from andante.domain.protocol import Number, Switch
 from andante.present.shown import instant, number
 from andante.wording import CAUTION
 
@@ -140,7 +140,7 @@ def _reason(reason: Reason, zone: tzinfo) -> Json:
         "rule": reason.rule,
         "sentence": reason.sentence,
         "facts": [_fact(fact, zone) for fact in reason.facts],
-        "cites": [number_json(cited) for cited in reason.cites],
+        "cites": [switch_json(cited) if isinstance(cited, Switch) else number_json(cited) for cited in reason.cites],
     }
 
 
@@ -150,6 +150,17 @@ def _fact(fact: Fact, zone: tzinfo) -> Json:
         "value": fact.value,
         "when": instant(fact.when, zone),
         "source": fact.source or None,
+    }
+
+
+def switch_json(cited: Switch) -> Json:
+    """A choice of the protocol with its source."""
+    return {
+        "path": cited.path,
+        "value": cited.value,
+        "source": cited.source,
+        "tag": cited.tag,
+        "note": cited.note or None,
     }
 
 

@@ -19,6 +19,7 @@ from andante.domain.advice import (
     Priority,
     RiskView,
 )
+from andante.domain.protocol import Number, Switch
 from andante.present.shown import day_time, number, plain, words
 from andante.wording import CAUTION, place_text
 
@@ -197,12 +198,16 @@ def explanation_view(assessment: Assessment, zone: tzinfo) -> RenderableType:
             source = f" [{fact.source}]" if fact.source else ""
             parts.append(_bullet(plain(f"{fact.label}: {fact.value}{when}{source}"), indent=3))
         for cited in reason.cites:
-            value = words(cited.value, "" if cited.unit == "1" else cited.unit, places=3)
+            value = cited.value if isinstance(cited, Switch) else _quantity(cited)
             parts.append(_bullet(f"protocol {cited.path} = {value}: {cited.source} ({cited.tag})", indent=3))
     parts += _list("Set aside or doubtful", (_quality(n.text, n.source) for n in assessment.data_quality))
     parts += _list("What would change this advice", advice.would_change)
     parts += [Text(), *_protocol(assessment), caution()]
     return Group(*parts)
+
+
+def _quantity(cited: Number) -> str:
+    return words(cited.value, "" if cited.unit == "1" else cited.unit, places=3)
 
 
 def _quality(text: str, source: str) -> str:

@@ -123,6 +123,9 @@ def _dosing(
     if _is_stale(weight, protocol, now):
         # An old weight overstates what a starved patient weighs now, and so the feed.
         return None, f"the last weight is older than {plain(protocol.evidence.weight_max_age.value)} days"
+    if bmi is None and weight.value > protocol.evidence.weight_without_height.value:
+        # The actual weight of an obese patient overstates the feed: no sum without knowing.
+        return None, f"a weight of {plain(weight.value, _TENTH)} kg needs a height, to tell obesity"
     said = f"actual weight {plain(weight.value, _TENTH)} kg"
     if any(f.kind is FindingKind.FLUID_OVERLOAD for f in current_findings(picture, now)):
         said += " (oedema or ascites is coded: the true weight may be lower)"

@@ -10,12 +10,13 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from andante.domain.advice import AdviceCode
 from andante.domain.picture import LabResult, Matrix
 from andante.domain.quantities import Analyte, Level
+from andante.rules.danger_rules import organ_dysfunction
 from andante.rules.decision import Decision, energy_words
 from andante.rules.evidence import Band, Reading, limits_of
 from andante.rules.phrases import at, names, plain
 from andante.rules.situation import Situation, take_in
 from andante.rules.table import decide
-from andante.rules.trend import reference_for
+from andante.rules.trend import draws_to_settle, reference_for
 
 _PLACES = {
     Analyte.POTASSIUM: Decimal("0.1"),
@@ -31,6 +32,8 @@ def would_change(s: Situation, decision: Decision) -> tuple[str, ...]:
     """Sentences for the advice; empty for a patient nobody watches."""
     if decision.code.is_silent:
         return ()
+    if decision.rule == "start-while-low":
+        return ("A critical level, or a result that cannot be used, would hold the start.",)
     if decision.code in _UP:
         hours = plain(s.protocol.energy.step_interval.value)
         return (
@@ -96,6 +99,13 @@ def _other_needs(s: Situation) -> list[str]:
     present = s.course.present_kcal
     if s.course.feeding and present is not None and s.goal.kcal is not None and present > s.goal.kcal:
         needs.append(_TOO_MUCH)
+    if s.course.feeding and organ_dysfunction(s):
+        needs.append("the flag of organ dysfunction lifted")
+    for reading in s.readings:
+        lacking, _ = draws_to_settle(reading.evidence, s.course, s.protocol)
+        if s.course.feeding and lacking:
+            draws = "one more draw" if lacking == 1 else f"{lacking} more draws"
+            needs.append(f"{reading.analyte.value} without danger in {draws}")
     if not s.course.feeding and not needs and s.allowance_kcal is not None:
         if s.course.other_kcal is not None and s.course.other_kcal >= s.allowance_kcal:
             needs.append("less energy from drugs and fluids")
@@ -145,6 +155,8 @@ def _lab_words(s: Situation, reading: Reading, threshold: Decimal, when: datetim
         bound = f"< {plain(limits.critical_high.value, _PLACES[reading.analyte])}"
     else:
         bound = f"≥ {format(threshold, 'f')}"
+        if limits.critical_high is not None:
+            bound += f" and < {plain(limits.critical_high.value, _PLACES[reading.analyte])}"
     like = _like(s, reading)
     last = reading.evidence.last
     known = (last.collected if last else None, like.latest if like else None)

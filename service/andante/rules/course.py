@@ -7,6 +7,7 @@ non-nutritional energy is summed beside it.
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
+from itertools import pairwise
 
 from andante.domain.picture import EnergyKind, EnergyOrder, Firmness, Intake, IntakeKind, OrderState, Picture
 from andante.domain.protocol import Protocol
@@ -19,10 +20,15 @@ _BAG_CHANGE = timedelta(hours=1)  # two orders that overlap for less are one bag
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """From `start`, nutrition ordered at `kcal` per day (None: running, but not summable; 0: nothing runs)."""
+    """From `start`, nutrition ordered at `kcal` per day (None: running, but not summable; 0: nothing runs).
+
+    A diet beside a feed is left out of the sum, which would otherwise hide every change of the feed; `eats` marks a
+    stretch with nothing but a diet.
+    """
 
     start: datetime
     kcal: Decimal | None
+    eats: bool = False
 
     @property
     def feeds(self) -> bool:
@@ -35,6 +41,8 @@ class Exposure:
 
     at: datetime
     kind: str  # "start", "restart" or "jump"
+    kcal_before: Decimal | None = None  # of a jump: the least in force in the step interval before it
+    kcal_after: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +71,7 @@ class Course:
     delivered_kcal: Decimal | None
     delivered_share: Decimal | None  # percent of what was ordered over the documented period
     delivered: Intake | None
+    eaten_kcal: Decimal | None  # what a diet brings by the documented intake; None where no diet runs or none is known
     energy_problems: tuple[tuple[str, str], ...]  # (words, source)
     earlier_course: bool  # an earlier course of this stay ended at least a restart ago
 
@@ -87,26 +96,39 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
     problems = [
         (f"{o.kind.value}: the order does not say since when, or until when, it runs", o.source) for o in unplaced
     ]
-    feed_now = _sum(running, protocol, picture, at=at, frozen=True, problems=problems)
+    other = _sum(others, protocol, picture, at=now, frozen=True, problems=problems)
+    delivered, delivered_kcal, share = _delivered(picture, protocol, history, running, other, now)
+    diets = [o for o in running if o.kind is EnergyKind.ORAL_DIET]
+    summed = tuple(o for o in running if o.kind is not EnergyKind.ORAL_DIET)
+    feed_now = _sum(summed, protocol, picture, at=at, frozen=True, problems=problems)
+    eaten: Decimal | None = None
+    if diets and delivered is not None and delivered.kind is IntakeKind.ENERGY and delivered_kcal is not None:
+        # Food records cover all sources: what is neither feed nor drug was eaten.
+        eaten = max(Decimal(0), delivered_kcal - (feed_now or Decimal(0)) - (other or Decimal(0)))
     feed_ordered = _sum(
-        tuple({id(o): o for o in (*running, *_future(nutrition, now))}.values()),
+        tuple({id(o): o for o in (*summed, *_future(nutrition, now))}.values()),
         protocol,
         picture,
         at=at,
         frozen=False,
         problems=[],
     )
+    if diets:
+        if eaten is None:
+            words = "a diet order states no energy; record what is eaten over 24 h"
+            problems += [(f"{o.kind.value}: {words}", o.source) for o in diets]
+        feed_now, feed_ordered = _add(feed_now, eaten), _add(feed_ordered, eaten)
     if unplaced:
         feed_now = None
-    other = _sum(others, protocol, picture, at=now, frozen=True, problems=problems)
-    delivered, delivered_kcal, share = _delivered(picture, protocol, history, running, other, now)
+    dextrose = [o for o in picture.energy_orders if o.kind is EnergyKind.IV_DEXTROSE]
+    with_dextrose = _history([*nutrition, *dextrose], picture, protocol, now) if dextrose else history
     return Course(
         feeding=feeding,
         read_at=at,
         started=started,
         day=(now - started) // DAY + 1 if started else None,
         paused_since=paused_since if feeding else None,
-        last_change=_last_change(history, running, now, restart) if feeding else None,
+        last_change=_last_change(history, with_dextrose, running, now, restart, started) if started else None,
         exposures=_exposures(history, total, started, earlier, protocol, goal_kcal),
         history=tuple(history),
         running=running if feeding else (),
@@ -119,6 +141,7 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         delivered_kcal=delivered_kcal,
         delivered_share=share,
         delivered=delivered,
+        eaten_kcal=eaten,
         energy_problems=tuple(problems),
         earlier_course=earlier,
     )
@@ -195,19 +218,19 @@ def _history(nutrition: list[EnergyOrder], picture: Picture, protocol: Protocol,
     stretches: list[Stretch] = []
     for instant in sorted(instants):
         energy: Decimal | None = Decimal(0)
-        for order in nutrition:
-            if not in_force(order, instant) or order.nil_by_mouth:
-                continue
+        in_course = [o for o in nutrition if in_force(o, instant) and not o.nil_by_mouth]
+        feeds = [o for o in in_course if o.kind is not EnergyKind.ORAL_DIET]
+        for order in feeds or in_course:
             amount = day_amount(order, protocol.energy, at=instant, zone=picture.zone, frozen=True)
             energy = _add(energy, amount.kcal)
-        stretches.append(Stretch(start=instant, kcal=energy))
+        stretches.append(Stretch(start=instant, kcal=energy, eats=bool(in_course) and not feeds))
     return _without_bag_changes(_merged(stretches))
 
 
 def _merged(stretches: list[Stretch]) -> list[Stretch]:
     kept: list[Stretch] = []
     for stretch in stretches:
-        if not kept or kept[-1].kcal != stretch.kcal:
+        if not kept or (kept[-1].kcal, kept[-1].eats) != (stretch.kcal, stretch.eats):
             kept.append(stretch)
     return kept
 
@@ -231,15 +254,21 @@ def _without_bag_changes(stretches: list[Stretch]) -> list[Stretch]:
 def _present_course(
     history: list[Stretch], now: datetime, restart: timedelta
 ) -> tuple[datetime | None, bool, datetime | None]:
-    """(start of the present course or None, whether an earlier one ended, since when it is paused)."""
+    """(start of the present course or None, whether an earlier one ended, since when it is paused).
+
+    Eating says nothing of how much: the first feed by tube or vein after it is a start of its own.
+    """
     started: datetime | None = None
     ended: datetime | None = None
     earlier = False
+    only_ate = False
     for stretch in history:
         if stretch.feeds:
             if started is None or (ended is not None and stretch.start - ended >= restart):
                 earlier = earlier or started is not None
-                started = stretch.start
+                started, only_ate = stretch.start, stretch.eats
+            elif only_ate and not stretch.eats:
+                started, only_ate = stretch.start, False
             ended = None
         elif started is not None and ended is None:
             ended = stretch.start
@@ -249,9 +278,16 @@ def _present_course(
 
 
 def _last_change(
-    history: list[Stretch], running: tuple[EnergyOrder, ...], now: datetime, restart: timedelta
+    history: list[Stretch],
+    with_dextrose: list[Stretch],
+    running: tuple[EnergyOrder, ...],
+    now: datetime,
+    restart: timedelta,
+    started: datetime,
 ) -> datetime | None:
     """When the ordered energy last changed. A short pause and return to the same energy is no change.
+
+    A rise by intravenous dextrose counts too: a step of the feed on top of it would be two at once.
 
     An order that was written after the start it states proves nothing before it was written, unless the same energy
     was already running when it says it began.
@@ -270,6 +306,10 @@ def _last_change(
         if not same:
             change = stretch.start
         previous = (stretch, end)
+    for before, after in pairwise(with_dextrose):
+        rises = before.kcal and after.kcal is not None and after.kcal > before.kcal + _NEGLIGIBLE_KCAL
+        if rises and change is not None and after.start > max(started, change):
+            change = after.start
     for order in running:
         start, written = start_of(order), order.ordered
         if change is not None and start is not None and written is not None and start <= change < written <= now:
@@ -302,7 +342,8 @@ def _exposures(
         recent = [s.kcal for i, s in enumerate(fed[:index]) if stretch.start - fed[i + 1].start < interval]
         least = min((k for k in recent if k is not None), default=None)
         if least is not None and stretch.kcal is not None and stretch.kcal - least > step + _NEGLIGIBLE_KCAL:
-            found.append(Exposure(at=stretch.start, kind="jump"))
+            jump = Exposure(at=stretch.start, kind="jump", kcal_before=least, kcal_after=stretch.kcal)
+            found.append(jump)
     return tuple(found)
 
 

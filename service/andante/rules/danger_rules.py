@@ -12,11 +12,15 @@ from andante.rules.decision import (
     cut,
     draw_words,
     energy_words,
+    figure_words,
+    gap_head,
     gap_words,
     keep_present,
+    keep_words,
     lab_facts,
     level_words,
     order_facts,
+    rate_words,
     until_next_look,
 )
 from andante.rules.evidence import Band, Reading
@@ -36,6 +40,7 @@ def urgent_review(s: Situation) -> Decision | None:
     analytes: list[Analyte] = []
     readings: list[Reading] = []
     cites: list[Number | Switch] = []
+    flag_facts: list[Fact] = []
     for reading in s.readings:
         danger = reading.evidence.danger
         limits = s.protocol.analytes.of(reading.analyte)
@@ -66,15 +71,22 @@ def urgent_review(s: Situation) -> Decision | None:
                 analytes.append(fall.analyte)
                 readings.append(s.reading(fall.analyte))
                 cites += [s.protocol.fall.severe, response.severe_fall]
-        for finding in _organ_dysfunction(s):
+        for finding in organ_dysfunction(s):
             answers.append((response.organ_dysfunction, _flagged_since(s, finding)))
             because.append(f"Organ dysfunction is flagged while feeding: {finding.text}.")
             heads.append("organ dysfunction is flagged")
+            flag_facts.append(
+                Fact(label=finding.kind.value, value=finding.text, when=finding.recorded, source=finding.source)
+            )
             cites.append(response.organ_dysfunction)
     if not answers:
         return None
+    for reading in s.readings:
+        if reading.evidence.danger is Band.LOW:
+            heads.append(f"{reading.analyte.value} low")
+            readings.append(reading)
     head = "; ".join(dict.fromkeys(heads))
-    facts = (*lab_facts(readings), *order_facts(s))
+    facts = tuple(dict.fromkeys((*lab_facts(readings), *flag_facts, *order_facts(s))))
     if not s.course.feeding:
         return Decision(
             code=AdviceCode.URGENT_REVIEW,
@@ -90,15 +102,22 @@ def urgent_review(s: Situation) -> Decision | None:
         )
     answer, since = min(answers, key=lambda a: (_STRICTEST.index(a[0].value), a[1]))
     sized, already = cut(s, answer.value, since)
-    action = {"stop": "stop the feed", "halve": "halve to", "hold": "keep at most"}[answer.value]
+    now = rate_words(s)
+    action = {
+        "stop": "stop the feed",
+        "halve": f"halve {f'from {now} ' if now else ''}to",
+        "hold": "keep at most",
+    }[answer.value]
     words = action if answer.value == "stop" else f"{action} {energy_words(sized)}"
     if already:
         words = f"already cut: keep {energy_words(sized)}"
+    if s.course.paused_since is not None and answer.value != "stop":
+        words = f"the feed is off; when it resumes, at most {energy_words(sized)}"
     return Decision(
         code=AdviceCode.URGENT_REVIEW,
         rule="urgent-review",
         headline=f"Urgent medical review now: {head}; {words}",
-        because=(*because, *_cut_sentence(already)),
+        because=(*because, *_cut_sentence(already), *figure_words(s, sized)),
         sized=sized,
         facts=facts,
         cites=tuple(dict.fromkeys((*cites, s.protocol.energy.cut))),
@@ -135,7 +154,7 @@ def _flagged_since(s: Situation, finding: Finding) -> datetime:
     return finding.recorded - span(s.protocol.energy.step_interval.value, "h")
 
 
-def _organ_dysfunction(s: Situation) -> list[Finding]:
+def organ_dysfunction(s: Situation) -> list[Finding]:
     """Flags that fall in a course: recorded since it began, or undated (the safer direction)."""
     started = s.course.started
     kinds = (FindingKind.ORGAN_DYSFUNCTION, FindingKind.THIAMINE_DEFICIENCY)
@@ -168,18 +187,20 @@ def difficult_to_correct(s: Situation) -> Decision | None:
     if already:
         return None  # the cut was made: rule 4 holds it there
     rule = s.protocol.refractory
+    now = rate_words(s)
     readings = [s.reading(r.analyte) for r in runs]
     because = tuple(
-        f"{sentence(r.analyte.value)} has been low in {len(r.draws)} draws running with {len(r.doses)} replacement "
-        "doses documented: difficult to correct."
+        f"{sentence(r.analyte.value)} has been low in {len(r.draws)} draws running although {len(r.doses)} replacement "
+        "doses are documented: difficult to correct."
         for r in runs
     )
     doses = tuple(dict.fromkeys(d.source for r in runs for d in r.doses))
     return Decision(
         code=AdviceCode.HALVE,
         rule="difficult-to-correct",
-        headline=f"Halve to {energy_words(sized)}: {names(r.analyte for r in runs)} low despite replacement",
-        because=(*because, *(f"{sentence(level_words(s, r))}." for r in readings)),
+        headline=f"Halve {f'from {now} ' if now else ''}to {energy_words(sized)}: "
+        f"{names(r.analyte for r in runs)} low despite replacement",
+        because=(*because, *(f"{sentence(level_words(s, r))}." for r in readings), *figure_words(s, sized)),
         sized=sized,
         facts=(*lab_facts(readings), *order_facts(s), *_dose_facts(s, doses)),
         cites=(rule.draws, rule.span, rule.doses, s.protocol.energy.cut),
@@ -208,13 +229,13 @@ def low_while_feeding(s: Situation) -> Decision | None:
     sized = keep_present(s)
     others = [r for r in s.readings if r not in low and not r.may_advance]
     because = [f"{sentence(level_words(s, r))}." for r in low]
-    because.append("While any of the three is low, energy stays where it is and replacement is reviewed.")
+    because.append("While any of the three is low, no more energy than now; replacement is to be reviewed.")
     if others:
-        because.append(f"Also {gap_words(s, others)}: {draw_words(others)}.")
+        because.append(f"Also {gap_words(s, others)}; {draw_words(others)}.")
     return Decision(
         code=AdviceCode.HOLD,
         rule="low-while-feeding",
-        headline=f"Hold at {energy_words(sized)}: {names(r.analyte for r in low)} low",
+        headline=f"{keep_words(s, sized)}: {names(r.analyte for r in low)} low",
         because=(*because, *(sized.said if sized else ())),
         sized=sized,
         facts=(*lab_facts(low), *order_facts(s)),
@@ -235,15 +256,15 @@ def gap_while_feeding(s: Situation) -> Decision | None:
     sized = keep_present(s)
     because = []
     if gaps:
-        because.append(f"{sentence(gap_words(s, gaps))}: {draw_words(gaps)} before any increase.")
+        because.append(f"{sentence(gap_words(s, gaps))}. Before any increase {draw_words(gaps)}.")
     if s.picture.incomplete:
         because.append("The chart could not be read completely: " + ", ".join(s.picture.incomplete) + ".")
-    head = f"{names(r.analyte for r in gaps)} not known" if gaps else "the chart could not be read completely"
+    head = gap_head(gaps) if gaps else "the chart could not be read completely"
     rule = s.protocol.evidence
     return Decision(
         code=AdviceCode.HOLD,
         rule="evidence-gap" if gaps else "incomplete-read",
-        headline=f"Hold at {energy_words(sized)}: {head}",
+        headline=f"{keep_words(s, sized)}: {head}",
         because=(*because, *(sized.said if sized else ())),
         sized=sized,
         facts=(*lab_facts(gaps), *order_facts(s)),
@@ -265,7 +286,7 @@ def falling_while_feeding(s: Situation) -> Decision | None:
     return Decision(
         code=AdviceCode.HOLD,
         rule="falling",
-        headline=f"Hold at {energy_words(sized)}: {names(f.analyte for f in falls)} falling, still inside the range",
+        headline=f"{keep_words(s, sized)}: {names(f.analyte for f in falls)} falling, still inside the range",
         because=(
             *(f"{fall_words(f)}: a {f.grade.name.lower()} fall." for f in falls),
             "A falling normal level is a warning; energy stays until it settles.",
@@ -297,7 +318,7 @@ def energy_not_known(s: Situation) -> Decision | None:
     return Decision(
         code=AdviceCode.HOLD,
         rule="energy-not-known",
-        headline=f"Hold at {energy_words(sized)}: the sums cannot be done",
+        headline=f"{keep_words(s, sized)}: the sums for a step cannot be done",
         because=tuple(because),
         sized=sized,
         facts=order_facts(s),

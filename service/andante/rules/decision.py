@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
 
-from andante.domain.advice import AdviceCode, Fact, Priority, Tell
+from andante.domain.advice import AdviceCode, AnalyteState, Fact, Priority, Tell
 from andante.domain.picture import LabResult
 from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte
@@ -92,15 +92,47 @@ def _peak_since(s: Situation, since: datetime) -> Decimal | None:
 
 
 def energy_words(sized: Sized | None) -> str:
-    """`40 mL/h (960 kcal/day)`, as far as known."""
+    """`40 mL/h (960 kcal/day)`, as far as known; feed and other energy apart where both bring some."""
     if sized is None:
         return "the present energy (not known in kcal)"
     amount = kcal(sized.kcal)
+    if sized.feed_kcal is not None and sized.kcal - sized.feed_kcal >= 1:
+        amount = f"{plain(sized.feed_kcal)} kcal + {plain(sized.kcal - sized.feed_kcal)} from elsewhere = {amount}"
     if sized.rate_ml_h is not None:
         return f"{plain(sized.rate_ml_h, _TENTH)} mL/h ({amount})"
     if sized.bolus_ml is not None:
         return f"{plain(sized.bolus_ml)} mL per bolus ({amount})"
     return amount
+
+
+def rate_words(s: Situation) -> str:
+    """What runs now, for `from … to …`: `25`, or empty where it is not one rate or bolus."""
+    vehicle = s.vehicle
+    if vehicle is None or not s.course.feeding:
+        return ""
+    amount = vehicle.bolus if vehicle.boluses else vehicle.rate
+    return plain(amount, _TENTH) if amount is not None else ""
+
+
+def figure_words(s: Situation, sized: Sized | None) -> tuple[str, ...]:
+    """The advised energy per kg, and the volume of a day."""
+    if sized is None or s.body.dosing_kg is None or sized.kcal <= 0:
+        return ()
+    words = f"{kcal(sized.kcal)} is {plain(sized.kcal / s.body.dosing_kg, _TENTH)} kcal/kg"
+    if sized.ml_day is not None:
+        words += f"; the feed is {plain(sized.ml_day)} mL a day"
+    return (words + ".",)
+
+
+def keep_words(s: Situation, sized: Sized | None) -> str:
+    """`Hold at 25 mL/h …`, or what it must come down to where more than that runs."""
+    present = s.course.present_kcal
+    if s.course.paused_since is not None:
+        return f"The feed is off; when it resumes, at most {energy_words(sized)}"
+    if sized is not None and present is not None and sized.kcal < present:
+        now = rate_words(s)
+        return f"Bring down {f'from {now} ' if now else ''}to {energy_words(sized)}"
+    return f"Hold at {energy_words(sized)}"
 
 
 def level_words(s: Situation, reading: Reading) -> str:
@@ -155,15 +187,34 @@ def order_facts(s: Situation) -> tuple[Fact, ...]:
     )
 
 
+_LACK = {
+    AnalyteState.MISSING: "no result",
+    AnalyteState.STALE: "no recent result",
+    AnalyteState.UNREADABLE: "a result that cannot be used",
+    AnalyteState.PROVISIONAL: "no firm result",
+}
+
+
 def gap_words(s: Situation, readings: list[Reading]) -> str:
-    """What is wrong with each, for example `phosphate stale (last Mon 4 Mar 05:00); magnesium missing`."""
+    """What is wrong with each, for example `phosphate: no recent result (last drawn Mon 4 Mar 05:00)`."""
     parts = []
     for reading in readings:
-        words = f"{reading.analyte.value} {reading.state.value}"
-        if reading.shown is not None and reading.shown.collected is not None:
-            words += f" (last {at(reading.shown.collected, s.picture.zone)})"
+        words = f"{reading.analyte.value}: {_LACK.get(reading.state, reading.state.value)}"
+        blocking = [a for a in reading.evidence.unsettled if a.result is reading.shown]
+        if blocking:
+            words += f" ({blocking[0].result.written or 'no value'}: {blocking[0].text})"
+        elif reading.shown is not None and reading.shown.collected is not None:
+            words += f" (last drawn {at(reading.shown.collected, s.picture.zone)})"
         parts.append(words)
     return "; ".join(parts)
+
+
+def gap_head(readings: list[Reading]) -> str:
+    """The same for a headline: `no recent result of phosphate, no firm result of magnesium`."""
+    kinds = dict.fromkeys(r.state for r in readings)
+    return ", ".join(
+        f"{_LACK.get(kind, kind.value)} of {names(r.analyte for r in readings if r.state is kind)}" for kind in kinds
+    )
 
 
 def draw_words(readings: list[Reading]) -> str:

@@ -4,7 +4,6 @@ from datetime import datetime
 from decimal import Decimal
 
 from andante.domain.advice import Fact, Reason
-from andante.domain.protocol import Number, Switch
 from andante.rules.danger_rules import fall_words
 from andante.rules.decision import Decision, lab_fact, level_words, order_facts
 from andante.rules.evidence import limits_of
@@ -27,20 +26,10 @@ def derive(s: Situation, decision: Decision) -> tuple[Reason, ...]:
             rule=decision.rule,
             sentence=f"{decision.headline}. {' '.join(decision.because)}",
             facts=decision.facts,
-            cites=_numbers(decision.cites),
+            cites=decision.cites,
         ),
         *_gaps(s),
         *_vitamins(s),
-    )
-
-
-def _numbers(cites: tuple[Number | Switch, ...]) -> tuple[Number, ...]:
-    """Switches are cited as numbers without a quantity, so that one line of output serves both."""
-    return tuple(
-        c
-        if isinstance(c, Number)
-        else Number(path=f"{c.path} = {c.value}", value=Decimal(0), unit="", source=c.source, tag=c.tag, note=c.note)
-        for c in cites
     )
 
 

@@ -11,7 +11,7 @@ from decimal import Decimal
 from enum import StrEnum
 
 from andante.domain.advice import AnalyteState
-from andante.domain.picture import Firmness, LabResult, Picture
+from andante.domain.picture import Firmness, LabResult, Picture, ReplacementDose
 from andante.domain.protocol import AnalyteLimits, Protocol
 from andante.domain.quantities import Analyte, Level
 from andante.rules.phrases import span
@@ -38,7 +38,9 @@ class Band(StrEnum):
 
 
 # Set aside as evidence for feeding, still a sign of danger.
-_CREDIBLE = ("provisional", "future", "undated", "specimen", "unproven")
+_CREDIBLE = ("provisional", "future", "undated", "specimen", "unproven", "after-replacement")
+# What they show may yet be true, so the value is shown; it is not evidence for feeding.
+_DOUBTFUL = ("specimen", "after-replacement")
 
 # Worst first: how several bands of one draw are merged. Low before high, since the lower of two results counts.
 _WORST_FIRST = (
@@ -134,6 +136,12 @@ class Reading:
         )
 
     @property
+    def awaits_recheck(self) -> bool:
+        """Nothing is wrong but the time of the draw: it was taken too soon after a replacement dose."""
+        blocking = [a for a in self.evidence.unsettled if a.blocks]
+        return bool(blocking) and all(a.code == "after-replacement" for a in blocking)
+
+    @property
     def is_disputed(self) -> bool:
         """A result as new as the last firm one cannot be used: it may hide something worse."""
         return any(a.blocks for a in self.evidence.unsettled)
@@ -209,7 +217,7 @@ def sort_out(picture: Picture, protocol: Protocol, analyte: Analyte, now: dateti
     aside: list[SetAside] = []
     for result in picture.results:
         if result.analyte is analyte:
-            reason = _why_not_firm(result, protocol, now, skew)
+            reason = _why_not_firm(result, protocol, now, skew) or _too_soon(result, picture, protocol)
             if reason is None:
                 firm.append(result)
             else:
@@ -274,6 +282,24 @@ def _why_not_firm(result: LabResult, protocol: Protocol, now: datetime, skew: ti
     if band is Band.UNPROVEN:
         return "unproven", f"{result.written} leaves open whether the level is dangerous"
     return None
+
+
+def _too_soon(result: LabResult, picture: Picture, protocol: Protocol) -> tuple[str, str] | None:
+    """A level drawn during or just after a replacement dose overstates what is left once it has spread."""
+    drawn = result.collected
+    if drawn is None or band_of(result, protocol).is_low:
+        return None
+    recheck = protocol.analytes.of(result.analyte).recheck
+    for dose in picture.replacements:
+        if result.analyte in dose.analytes and dose.given < drawn < recheck_due(dose, result.analyte, protocol):
+            text = f"drawn within {recheck.value.normalize():f} h of a replacement dose: not low, but not firm"
+            return "after-replacement", text
+    return None
+
+
+def recheck_due(dose: ReplacementDose, analyte: Analyte, protocol: Protocol) -> datetime:
+    """From when on a draw tells what a replacement dose has left."""
+    return (dose.ended or dose.given) + span(protocol.analytes.of(analyte).recheck.value, "h")
 
 
 def _blocks(result: LabResult, code: str, protocol: Protocol) -> bool:
@@ -355,7 +381,7 @@ def read_analyte(evidence: Evidence, *, now: datetime, max_age: timedelta, lookb
     low_sign = [a for a in blocking if a.code == "provisional"]
     if low_sign:
         return reading(AnalyteState.PROVISIONAL, _newest(low_sign))
-    unreadable = [a for a in blocking if a.code != "specimen"]
+    unreadable = [a for a in blocking if a.code not in _DOUBTFUL]
     if unreadable:
         return reading(AnalyteState.UNREADABLE, _newest(unreadable))
     if blocking:

@@ -1,7 +1,7 @@
 """Thiamine and multivitamin: running, missing, too low, ending early."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 
 from andante.domain.advice import Fact
@@ -26,19 +26,29 @@ class VitaminGap:
 def vitamin_gaps(picture: Picture, course: Course, protocol: Protocol, now: datetime) -> tuple[VitaminGap, ...]:
     """Thiamine is wanted before the first feed and through its days; the multivitamin once feeding has begun."""
     rule = protocol.micronutrients
-    found = [_check(Vitamin.THIAMINE, picture, course, now, days=rule.thiamine_days, dose=rule.thiamine_dose)]
+    wanted: list[tuple[Vitamin, Number, Number | None]] = [(Vitamin.THIAMINE, rule.thiamine_days, rule.thiamine_dose)]
     if course.feeding:
-        found.append(_check(Vitamin.MULTIVITAMIN, picture, course, now, days=rule.multivitamin_days, dose=None))
+        wanted.append((Vitamin.MULTIVITAMIN, rule.multivitamin_days, None))
+    found = (_check(v, picture, course, protocol, now, days=days, dose=dose) for v, days, dose in wanted)
     return tuple(gap for gap in found if gap is not None)
 
 
 def _check(
-    vitamin: Vitamin, picture: Picture, course: Course, now: datetime, *, days: Number, dose: Number | None
+    vitamin: Vitamin,
+    picture: Picture,
+    course: Course,
+    protocol: Protocol,
+    now: datetime,
+    *,
+    days: Number,
+    dose: Number | None,
 ) -> VitaminGap | None:
     until = course.started + span(days.value, "d") if course.started else None
     if until is not None and now >= until:
         return None
-    running = [o for o in picture.vitamin_orders if o.vitamin is vitamin and _runs(o, now)]
+    # A dose still to come today counts once feeding runs; before it, only one that comes by the next look.
+    reach = DAY if course.feeding else span(protocol.monitoring.early_interval.value, "h")
+    running = [o for o in picture.vitamin_orders if o.vitamin is vitamin and _runs(o, now, reach)]
     facts = tuple(
         Fact(
             label=f"{vitamin.value} order",
@@ -91,9 +101,9 @@ def _continued(running: list[VitaminOrder], picture: Picture, vitamin: Vitamin) 
     return chain
 
 
-def _runs(order: VitaminOrder, now: datetime) -> bool:
+def _runs(order: VitaminOrder, now: datetime, reach: timedelta) -> bool:
     return (
         order.state is OrderState.ACTIVE
-        and (order.start is None or order.start < now + DAY)  # today's dose may still be to come
+        and (order.start is None or order.start < now + reach)
         and (order.end is None or order.end > now)
     )

@@ -8,7 +8,7 @@ from andante.domain.picture import LabOrder, LabOrderState, Picture
 from andante.domain.protocol import Protocol
 from andante.domain.quantities import Analyte
 from andante.rules.course import Course
-from andante.rules.evidence import Band, Evidence, Reading
+from andante.rules.evidence import Band, Evidence, Reading, recheck_due
 from andante.rules.phrases import span
 
 _SAME_DRAW = timedelta(hours=1)  # a result this close to a collection belongs to it when no specimen links them
@@ -46,6 +46,12 @@ def interval(
 def next_due(reading: Reading, picture: Picture, protocol: Protocol, now: datetime, *, every: timedelta) -> datetime:
     """When the next result of the analyte is needed: now when there is none, earlier after a replacement."""
     last = reading.evidence.last
+    if reading.awaits_recheck:
+        return max(
+            recheck_due(dose, reading.analyte, protocol)
+            for dose in picture.replacements
+            if reading.analyte in dose.analytes and dose.given <= now
+        )
     if last is None or reading.state in (
         AnalyteState.MISSING,
         AnalyteState.UNREADABLE,
@@ -53,11 +59,9 @@ def next_due(reading: Reading, picture: Picture, protocol: Protocol, now: dateti
     ):
         return now
     due = last.collected + every
-    recheck = span(protocol.analytes.of(reading.analyte).recheck.value, "h")
     for dose in picture.replacements:
-        finished = dose.ended or dose.given
         if reading.analyte in dose.analytes and last.collected < dose.given <= now:
-            due = min(due, finished + recheck)
+            due = min(due, recheck_due(dose, reading.analyte, protocol))
     return due
 
 
@@ -68,7 +72,8 @@ def find_gap(
     grace = span(protocol.evidence.freshness_grace.value, "h")
     if not feeding and _is_coming(reading, picture, protocol, now):
         return None  # nothing runs, and the start waits for it: no stage has failed
-    if reading.lacks_evidence or now > due + grace:
+    lacks = reading.lacks_evidence and not reading.awaits_recheck
+    if lacks or now > due + grace:
         return _late_gap(reading, picture, protocol, now, due)
     ahead = now + span(protocol.monitoring.lookahead.value, "h")
     if due <= ahead and not _is_ordered(reading, picture, protocol, now, due=due):
@@ -98,7 +103,11 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
     def gap(stage: GapStage, *facts: Fact) -> Gap:
         return Gap(analyte=analyte, ahead=False, stage=stage, due=when, facts=facts)
 
-    unusable = [a for a in reading.evidence.unsettled if a.blocks or a.code in ("undated", "future")]
+    unusable = [
+        a
+        for a in reading.evidence.unsettled
+        if a.code != "after-replacement" and (a.blocks or a.code in ("undated", "future"))
+    ]
     if reading.lacks_evidence and unusable:
         worst = sorted(unusable, key=lambda a: (a.code, a.result.source))
         awaited = all(a.code == "provisional" for a in worst)
@@ -120,7 +129,7 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
         and (last is None or c.collected > last.collected)
         and not _has_result(reading.evidence, c.source, c.collected)
     ]
-    if taken or reading.state is AnalyteState.PROVISIONAL:
+    if taken or (reading.state is AnalyteState.PROVISIONAL and not reading.awaits_recheck):
         return gap(
             GapStage.NO_RESULT,
             *(Fact(label="specimen taken", value=analyte.value, when=c.collected, source=c.source) for c in taken),

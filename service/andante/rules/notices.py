@@ -5,13 +5,13 @@ from datetime import datetime
 from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, GapStage, Notice, NoticeCode, Priority, Tell
-from andante.domain.picture import OrderState
+from andante.domain.picture import OrderState, Vitamin
 from andante.domain.quantities import Analyte
 from andante.rules.course import Course
 from andante.rules.decision import Decision, lab_facts, level_words
 from andante.rules.energy import DAY, day_amount, present_rate, start_of
-from andante.rules.evidence import Band
-from andante.rules.micronutrients import vitamin_gaps
+from andante.rules.evidence import Band, band_of
+from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.monitoring import Gap, find_gap
 from andante.rules.phrases import at, kcal, names, plain, sentence
 from andante.rules.situation import Situation
@@ -45,6 +45,7 @@ def give_notice(s: Situation, decision: Decision) -> tuple[Notice, ...]:
         return ()
     return (
         *_urgent(s, decision),
+        *_doubtful_high(s),
         *_scheduled_increase(s, decision),
         *_replacement(s),
         *_lab_gaps(s),
@@ -78,7 +79,7 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
             if d.given <= s.now and any(r.analyte in d.analytes for r in low)
         ]
         doses.sort(key=lambda f: (f.when.timestamp() if f.when else 0.0, f.source))
-        given = f"{len(doses)} replacement doses are documented" if doses else "no replacement dose is documented"
+        given = _dose_words(s, doses)
         critical = any(r.evidence.danger is Band.CRITICAL_LOW for r in low)
         words = "; ".join(level_words(s, r) for r in low)
         found.append(
@@ -94,6 +95,11 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
         )
     high = [r for r in s.readings if r.evidence.danger in (Band.HIGH, Band.CRITICAL_HIGH)]
     if high:
+        pressing = any(r.evidence.danger is Band.CRITICAL_HIGH for r in high) or any(
+            s.now - d.given < DAY and any(r.analyte in d.analytes for r in high)
+            for d in s.picture.replacements
+            if d.given <= s.now
+        )
         words = "; ".join(level_words(s, r) for r in high)
         found.append(
             Notice(
@@ -101,12 +107,44 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
                 topic="high",
                 text=f"Please review replacement and renal function: {words}. A high level can hide depletion.",
                 tell=Tell.PRESCRIBER,
-                priority=Priority.URGENT,
+                priority=Priority.URGENT if pressing else Priority.ROUTINE,
                 analytes=tuple(r.analyte for r in high),
                 evidence=lab_facts(high),
             )
         )
     return tuple(found)
+
+
+def _dose_words(s: Situation, doses: list[Fact]) -> str:
+    """How many doses the chart documents, and the last one with its time."""
+    if not doses:
+        return "no replacement dose is documented"
+    last = doses[-1]
+    when = f" {at(last.when, s.picture.zone)}" if last.when else ""
+    count = "1 replacement dose is" if len(doses) == 1 else f"{len(doses)} replacement doses are"
+    return f"{count} documented, the last{when} ({last.value})"
+
+
+def _doubtful_high(s: Situation) -> tuple[Notice, ...]:
+    """A high level of a doubtful specimen that would be critical if true: not believed, not passed over either."""
+    found = []
+    for reading in s.readings:
+        for aside in reading.evidence.unsettled:
+            if aside.code == "specimen" and band_of(aside.result, s.protocol) is Band.CRITICAL_HIGH:
+                found.append((reading.analyte, aside.result, aside.result.specimen_problem))
+    return tuple(
+        Notice(
+            code=NoticeCode.URGENT,
+            topic=f"doubtful-{analyte.value}",
+            text=f"{sentence(analyte.value)} {result.written} from a doubtful specimen ({problem}): unproven, but it "
+            "may be truly high. Please consider an urgent repeat.",
+            tell=Tell.PRESCRIBER,
+            priority=Priority.URGENT,
+            analytes=(analyte,),
+            evidence=(Fact(label=analyte.value, value=result.written, when=result.collected, source=result.source),),
+        )
+        for analyte, result, problem in found
+    )
 
 
 def _lab_gaps(s: Situation) -> tuple[Notice, ...]:
@@ -159,11 +197,17 @@ def _micronutrients(s: Situation) -> tuple[Notice, ...]:
             topic=f"{gap.vitamin.value}-{gap.state}",
             text=f"Please review: {gap.text}.",
             tell=Tell.PRESCRIBER,
-            priority=Priority.URGENT if gap.state == "missing" else Priority.ROUTINE,
+            priority=_vitamin_priority(gap),
             evidence=gap.facts,
         )
         for gap in vitamin_gaps(s.picture, s.course, s.protocol, s.now)
     )
+
+
+def _vitamin_priority(gap: VitaminGap) -> Priority:
+    """Thiamine that is not given as it should be is a danger of its own; the rest can wait for the day."""
+    pressing = gap.vitamin is Vitamin.THIAMINE and gap.state != "ending-early"
+    return Priority.URGENT if pressing else Priority.ROUTINE
 
 
 def _scheduled_increase(s: Situation, decision: Decision) -> tuple[Notice, ...]:
@@ -176,16 +220,27 @@ def _scheduled_increase(s: Situation, decision: Decision) -> tuple[Notice, ...]:
     if allowed and amount is not None and decision.sized is not None and amount <= decision.sized.kcal:
         return ()
     holds = decision.code in _HOLDING or not s.course.feeding
+    step = s.step_kcal
+    present = s.course.present_kcal
+    in_due_time = (
+        decision.code is AdviceCode.STAY
+        and s.next_step is not None
+        and when >= s.next_step
+        and None not in (amount, step, present, s.goal.kcal)
+        and (amount or 0) <= min((present or 0) + (step or 0), s.goal.kcal or 0)
+    )
+    why = (
+        "The draws before then decide whether the levels allow it."
+        if in_due_time
+        else f"The present evidence does not support it: {decision.headline}."
+    )
     return (
         Notice(
             code=NoticeCode.URGENT if holds else NoticeCode.SCHEDULED_INCREASE,
             topic="scheduled-increase",
-            text=(
-                f"Energy is scheduled to rise {at(when, s.picture.zone)} ({words}), which the present evidence does "
-                f"not support: {decision.headline}."
-            ),
+            text=f"Energy is scheduled to rise by itself {at(when, s.picture.zone)} ({words}). {why}",
             tell=Tell.PRESCRIBER,
-            priority=Priority.URGENT,
+            priority=Priority.ROUTINE if in_due_time else Priority.URGENT,
             evidence=(Fact(label="scheduled increase", value=words, when=when, source=source),),
         ),
     )

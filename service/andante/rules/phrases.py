@@ -6,6 +6,9 @@ from decimal import ROUND_HALF_UP, Context, Decimal
 
 from andante.domain.quantities import Analyte
 
+# Not strftime: its names follow the locale of the machine, and a text must be the same on every machine.
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 ALL_THREE = (Analyte.POTASSIUM, Analyte.PHOSPHATE, Analyte.MAGNESIUM)
 _LEVEL_PLACES = {
     Analyte.POTASSIUM: Decimal("0.1"),
@@ -57,7 +60,7 @@ def kcal(value: Decimal) -> str:
 def at(instant: datetime, zone: tzinfo) -> str:
     """`Tue 5 Mar 06:30` in the hospital's zone."""
     local = instant.astimezone(zone)
-    return f"{local:%a} {local.day} {local:%b %H:%M}"
+    return f"{_DAYS[local.weekday()]} {local.day} {_MONTHS[local.month - 1]} {local:%H:%M}"
 
 
 def names(analytes: Iterable[Analyte]) -> str:

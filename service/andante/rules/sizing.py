@@ -16,10 +16,13 @@ _TENTH = Decimal("0.1")
 class Sized:
     """An energy as it can be given. `kcal` is the day's total of the rounded rate, other energy included.
 
-    `rate_ml_h`, `bolus_ml` and `dextrose_g` are None where they do not apply; `said` explains the sum in words.
+    `feed_kcal` and `ml_day` are what the rate itself brings. `rate_ml_h`, `bolus_ml` and `dextrose_g` are None where
+    they do not apply; `said` explains the sum in words.
     """
 
     kcal: Decimal
+    feed_kcal: Decimal | None = None
+    ml_day: Decimal | None = None
     rate_ml_h: Decimal | None = None
     bolus_ml: Decimal | None = None
     dextrose_g: Decimal | None = None
@@ -93,10 +96,13 @@ def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehi
     if course.feeding:
         for other in course.running:
             if other is not order:
+                if other.kind is EnergyKind.ORAL_DIET:
+                    continue
                 amount = day_amount(other, energy, at=at, zone=picture.zone, frozen=True).kcal
                 if amount is None:
                     return None
                 fixed += amount
+        fixed += course.eaten_kcal or Decimal(0)
     pattern = present_pattern(order, at)
     if pattern is None and (course.feeding or order.deliveries):
         return None
@@ -169,8 +175,11 @@ def _size_by_cap(
 def describe(amount: Decimal, vehicle: Vehicle, *, said: tuple[str, ...] = ()) -> Sized:
     """A rate or bolus as it is."""
     dextrose = amount * vehicle.times * vehicle.dextrose_g_ml
+    total = vehicle.kcal_of(amount)
     return Sized(
-        kcal=vehicle.kcal_of(amount),
+        kcal=total,
+        feed_kcal=total - vehicle.fixed_kcal,
+        ml_day=(total - vehicle.fixed_kcal) / vehicle.density,
         rate_ml_h=None if vehicle.boluses else amount,
         bolus_ml=amount if vehicle.boluses else None,
         dextrose_g=dextrose if vehicle.dextrose_g_ml > 0 else None,

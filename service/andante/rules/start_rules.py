@@ -4,21 +4,26 @@ from datetime import datetime
 from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Priority, Tell
-from andante.domain.picture import EnergyKind
+from andante.domain.picture import EnergyKind, Vitamin
 from andante.domain.protocol import Number, Switch
 from andante.rules.decision import (
     Decision,
     draw_words,
     energy_words,
+    figure_words,
     gap_words,
     lab_facts,
     level_words,
     order_facts,
     until_next_look,
 )
+from andante.rules.evidence import Band
+from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.phrases import at, kcal, names, plain, sentence
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, size
+
+_TENTH = Decimal("0.1")
 
 
 def incomplete_before_feeding(s: Situation) -> Decision | None:
@@ -43,12 +48,12 @@ def baseline_gap(s: Situation) -> Decision | None:
     if not gaps:
         return None
     low = [r for r in s.readings if r.evidence.danger.is_low]
-    because = [f"{sentence(gap_words(s, gaps))}: {draw_words(gaps)} before feeding starts."]
+    because = [f"{sentence(gap_words(s, gaps))}. Before feeding starts {draw_words(gaps)}."]
     because += [f"{sentence(level_words(s, r))}: correct it before feeding starts." for r in low]
     return Decision(
         code=AdviceCode.DRAW_FIRST,
         rule="baseline-gap",
-        headline=f"Draw {names(r.analyte for r in gaps)} before feeding starts",
+        headline=f"Before feeding starts: a draw of {names(r.analyte for r in gaps)}",
         because=tuple(because),
         facts=lab_facts((*gaps, *(r for r in low if r not in gaps))),
         cites=(s.protocol.evidence.baseline_max_age,),
@@ -75,9 +80,15 @@ def low_before_feeding(s: Situation) -> Decision | None:
             return Decision(
                 code=AdviceCode.START,
                 rule="start-while-low",
-                headline=f"Start at {energy_words(started)}, the lowest allowance, with replacement: "
+                headline=f"Could start at {energy_words(started)}, the lowest allowance, once replacement runs: "
                 f"{names(r.analyte for r in low)} low",
-                because=(*words, "This protocol starts very low while replacement runs.", *started.said),
+                because=(
+                    *words,
+                    "This protocol starts very low while replacement runs; see the chart that it does.",
+                    *_thiamine_words(s),
+                    *figure_words(s, started),
+                    *started.said,
+                ),
                 sized=started,
                 facts=(*lab_facts(s.readings), *s.body.facts),
                 cites=(*cites, s.protocol.response.lowest_start),
@@ -88,7 +99,7 @@ def low_before_feeding(s: Situation) -> Decision | None:
     return Decision(
         code=AdviceCode.CORRECT_FIRST,
         rule="low-before-feeding",
-        headline=f"Correct {names(r.analyte for r in low)} first; do not start feeding yet",
+        headline=f"Not yet: {names(r.analyte for r in low)} to be corrected before feeding starts",
         because=(*words, "All three are to be in range before feeding starts."),
         facts=lab_facts(low),
         cites=cites,
@@ -149,26 +160,37 @@ def ready_to_start(s: Situation) -> Decision | None:
         return None
     energy = s.protocol.energy
     per_kg = energy.initial_extreme if s.risk.extreme else energy.initial
-    grams = f"{plain(energy.initial_dextrose_low.value)}–{plain(energy.initial_dextrose_high.value)} g dextrose"
+    order = s.vehicle.order if s.vehicle is not None else None
+    limits = f"First 24 h: {plain(per_kg.value)} kcal/kg × {s.body.said}, at most {kcal(s.allowance_kcal)}"
+    if order is None or order.kind is EnergyKind.PARENTERAL:
+        grams = (energy.initial_dextrose_low.value, energy.initial_dextrose_high.value)
+        limits += f"; by vein {plain(grams[0])}–{plain(grams[1])} g dextrose"
     because = [
-        "Potassium, phosphate and magnesium are firm, recent and not low "
-        f"(oldest drawn {at(min(_collected(s)), s.picture.zone)}).",
-        f"First 24 h: {plain(per_kg.value)} kcal/kg × {s.body.said}, at most {kcal(s.allowance_kcal)}; "
-        f"parenterally {grams}.",
+        f"All three results are back and none is low (oldest drawn {at(min(_collected(s)), s.picture.zone)}).",
+        f"{limits}.",
+        *_thiamine_words(s),
+        *figure_words(s, sized),
         *high_words(s),
         *sized.said,
     ]
+    if order is None and s.vehicle is not None:
+        because.append(
+            f"No feed is ordered: {plain(s.vehicle.density, _TENTH)} kcal/mL is assumed for the rate; the kcal count."
+        )
     if s.course.other_kcal:
         because.append(f"{kcal(s.course.other_kcal)} already come from drugs or fluids and are subtracted.")
     if s.course.earlier_course:
         because.append("An earlier course stopped for so long that this start counts as a new exposure.")
+    high = [r.analyte for r in s.readings if r.evidence.danger is Band.HIGH]
     head = f"Ready to start at {energy_words(sized)}"
     if sized.dextrose_g is not None:
         head += f", {plain(sized.dextrose_g)} g dextrose"
     return Decision(
         code=AdviceCode.START,
         rule="ready-to-start",
-        headline=f"{head} for the first 24 h",
+        headline=f"{head} for the first 24 h"
+        + (", once thiamine has been given" if any(g.state == "missing" for g in _thiamine_gaps(s)) else "")
+        + (f"; {names(high)} high" if high else ""),
         because=tuple(because),
         sized=sized,
         facts=(*lab_facts(s.readings), *s.body.facts),
@@ -176,6 +198,16 @@ def ready_to_start(s: Situation) -> Decision | None:
         analytes=tuple(r.analyte for r in s.readings),
         valid_until=s.evidence_expires,
     )
+
+
+def _thiamine_gaps(s: Situation) -> list[VitaminGap]:
+    gaps = vitamin_gaps(s.picture, s.course, s.protocol, s.now)
+    return [g for g in gaps if g.vitamin is Vitamin.THIAMINE]
+
+
+def _thiamine_words(s: Situation) -> tuple[str, ...]:
+    """Thiamine comes before the first feed, so a start says when it is not running."""
+    return tuple(f"{sentence(g.text)}." for g in _thiamine_gaps(s))
 
 
 def _collected(s: Situation) -> list[datetime]:

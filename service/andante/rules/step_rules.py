@@ -3,21 +3,27 @@
 from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, Priority
+from andante.domain.quantities import Analyte
+from andante.rules.course import Exposure
 from andante.rules.decision import (
     Decision,
     energy_words,
+    figure_words,
     keep_present,
+    keep_words,
     lab_facts,
     order_facts,
+    rate_words,
     soonest,
     until_next_look,
 )
+from andante.rules.evidence import Band
 from andante.rules.phrases import at, kcal, names, plain, sentence, span
 from andante.rules.scope_rules import is_at_goal, is_over_goal
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, size
 from andante.rules.start_rules import high_words
-from andante.rules.trend import Grade
+from andante.rules.trend import Grade, draws_to_settle
 
 
 def warnings(s: Situation) -> tuple[str, ...]:
@@ -54,7 +60,7 @@ def over_the_limit(s: Situation) -> Decision | None:
     return Decision(
         code=AdviceCode.HOLD,
         rule=rule,
-        headline=f"Bring down to {energy_words(sized)}: ordered energy is above {what}",
+        headline=f"{keep_words(s, sized)}: ordered energy is above {what}",
         because=(
             f"Ordered energy is {kcal(present)}; {what} is {kcal(limit)} ({s.goal.said}; {s.body.said}).",
             *warnings(s),
@@ -96,11 +102,30 @@ def stay(s: Situation) -> Decision | None:
     facts: list[Fact] = []
     rule = "interval-open"
     head = ""
+    jump = _recent_jump(s)
     if s.course.paused_since is not None:
         rule = "feed-paused"
-        head = f"the feed has been on hold since {at(s.course.paused_since, s.picture.zone)}"
-        because.append(f"{sentence(head)}; when it resumes, not above the rate it ran at.")
+        restart = at(s.course.paused_since + span(s.protocol.energy.restart_after.value, "h"), s.picture.zone)
+        head = f"the feed has been off since {at(s.course.paused_since, s.picture.zone)}"
+        because.append(
+            f"{sentence(head)}. Resumed before {restart}, not above the rate it ran at; after that it is a new start"
+            + (f", at most {kcal(s.allowance_kcal)} in its first 24 h." if s.allowance_kcal is not None else ".")
+        )
         cites.append(s.protocol.energy.restart_after)
+    settling = _settling_words(s)
+    if settling:
+        rule = rule if because else "settling"
+        head = head or f"{names(a for a, _ in settling)} must settle first"
+        because += [words for _, words in settling]
+        cites.append(s.protocol.response.settle_draws)
+    if jump is not None and jump.kcal_before is not None and jump.kcal_after is not None:
+        rule = rule if because else "jumped"
+        head = head or f"energy rose by more than a step {at(jump.at, s.picture.zone)}"
+        because.append(
+            f"The energy rose from {kcal(jump.kcal_before)} to {kcal(jump.kcal_after)} within a step interval "
+            f"({at(jump.at, s.picture.zone)}), more than one step: close draws start again. Was it meant?"
+        )
+        cites.append(s.protocol.energy.step)
     if next_step is not None and s.now < next_step:
         head = head or f"next step not before {at(next_step, s.picture.zone)}"
         because.append(
@@ -119,17 +144,41 @@ def stay(s: Situation) -> Decision | None:
         return None
     sized = keep_present(s)
     waits = next_step if next_step is not None and next_step > s.now else None
+    what = "The feed is off; when it resumes, at most" if s.course.paused_since is not None else "Stay at"
     return Decision(
         code=AdviceCode.STAY,
         rule=rule,
-        headline=f"Stay at {energy_words(sized)}: {head}",
+        headline=f"{what} {energy_words(sized)}: {head}",
         because=(*because, *warnings(s), *(sized.said if sized else ())),
         sized=sized,
         facts=(*order_facts(s), *facts, *lab_facts(s.readings)),
         cites=tuple(cites),
         analytes=tuple(r.analyte for r in s.readings),
         valid_until=soonest(waits, s.evidence_expires) or until_next_look(s),
+        priority=Priority.URGENT if jump is not None else Priority.ROUTINE,
     )
+
+
+def _recent_jump(s: Situation) -> Exposure | None:
+    """A rise of more than a step within the last step interval."""
+    interval = span(s.protocol.energy.step_interval.value, "h")
+    jumps = [e for e in s.course.exposures if e.kind == "jump" and s.now - e.at < interval]
+    return max(jumps, key=lambda e: e.at) if jumps else None
+
+
+def _settling_words(s: Situation) -> list[tuple[Analyte, str]]:
+    """After a critical level or a severe fall one good draw is not yet calm."""
+    found = []
+    for reading in s.readings:
+        lacking, draw = draws_to_settle(reading.evidence, s.course, s.protocol)
+        if lacking and draw is not None:
+            more = "one more draw" if lacking == 1 else f"{lacking} more draws"
+            words = (
+                f"{sentence(reading.analyte.value)} was {draw.telling.written} {at(draw.collected, s.picture.zone)}, "
+                f"critical or a severe fall: {more} without danger before the next step."
+            )
+            found.append((reading.analyte, words))
+    return found
 
 
 def _delivery_words(s: Situation) -> list[str]:
@@ -162,10 +211,11 @@ def advance(s: Situation) -> Decision | None:
     if sized is None or sized.kcal <= present:
         return _no_room(s)
     energy = s.protocol.energy
-    reaches = "the goal" if target == goal else f"{plain(energy.step.value)} % of the goal"
+    reaches = "the goal" if target == goal else f"{plain(sized.kcal / goal * 100)} % of the goal"
     because = [
-        "Potassium, phosphate and magnesium are firm, recent and not low.",
+        "All three results are back, recent and firm, and none is low.",
         f"Present energy {kcal(present)}, step {kcal(step)} ({plain(energy.step.value)} % of the goal), {s.goal.said}.",
+        *figure_words(s, sized),
         *warnings(s),
         *sized.said,
     ]
@@ -173,13 +223,15 @@ def advance(s: Situation) -> Decision | None:
         because.append("No delivered volume is documented for the last day: check the pump before going up.")
     if s.course.other_kcal:
         because.append(f"{kcal(s.course.other_kcal)} of it come from drugs or fluids.")
-    head = f"Go up to {energy_words(sized)}"
+    now = rate_words(s)
+    high = [r.analyte for r in s.readings if r.evidence.danger is Band.HIGH]
+    head = f"Go up {f'from {now} ' if now else ''}to {energy_words(sized)}"
     if sized.dextrose_g is not None:
         head += f", {plain(sized.dextrose_g)} g dextrose"
     return Decision(
         code=AdviceCode.ADVANCE,
         rule="step-up",
-        headline=f"{head}: up to {reaches}, all three in and not low",
+        headline=f"{head}: a step up to {reaches}, none of the three low" + (f"; {names(high)} high" if high else ""),
         because=tuple(because),
         sized=sized,
         facts=(*lab_facts(s.readings), *order_facts(s), *s.body.facts),

@@ -178,6 +178,25 @@ def low_run(
     )
 
 
+def draws_to_settle(evidence: Evidence, course: Course, protocol: Protocol) -> tuple[int, Draw | None]:
+    """How many more draws without danger are wanted before a step, after a critical level or a severe fall.
+
+    With the last dangerous draw of this course; (0, None) where there was none.
+    """
+    calm = 0
+    for draw in reversed(evidence.draws):
+        if course.started is None or draw.collected <= course.started:
+            break
+        fall = _fall_at(draw.lowest, evidence, course, protocol, when=draw.collected)
+        severe = fall is not None and grade_of(fall[0], protocol) is Grade.SEVERE
+        if draw.band.is_critical or severe:
+            return max(0, int(protocol.response.settle_draws.value) - calm), draw
+        calm = 0 if draw.band.is_low else calm + 1
+        if calm >= protocol.response.settle_draws.value:
+            break
+    return 0, None
+
+
 def consecutive(evidence: Evidence, wanted: Callable[[Draw], bool]) -> tuple[Draw, ...]:
     """The unbroken run of draws up to the last one that are as wanted, oldest first."""
     run: list[Draw] = []
