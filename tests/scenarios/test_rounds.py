@@ -4,31 +4,9 @@ import pytest
 from _pytest.mark import ParameterSet
 from stories import FIXTURES, Row, all_rows, assess, hospital, notice_key, number
 
-# Rounds where the program is held to be wrong against the design. Strict: mending the rule means taking its line out.
-_NOT_A_GAP = "the first draw is ordered for the morning, and the notice says that no draw is ordered"
-_ONE_CUT = "the flag came after the cut for the same fall, and the cut is asked for a second time"
-_SWAP = "a drip was exchanged for feed: total energy rose by less than a step, but feed alone is taken for a jump"
-_CAME = "a result came, dated in the future: unusable, and the notice says that none is in"
-DISPUTED = {
-    ("clinician-flag", "d2 20:00"): _NOT_A_GAP,
-    ("died", "d2 20:00"): _NOT_A_GAP,
-    ("implausible-potassium", "d4 20:00"): _NOT_A_GAP,
-    ("weekend-nobody", "d4 20:00"): _NOT_A_GAP,
-    ("below-detection", "d3 06:30"): _ONE_CUT,
-    ("below-detection", "d3 20:00"): _ONE_CUT,
-    ("below-detection", "d4 06:30"): _ONE_CUT,
-    ("dextrose-overnight", "d6 06:30"): _SWAP,
-    ("unreadable-results", "d2 20:00"): _CAME,
-}
-
 
 def _cases() -> list[ParameterSet]:
-    cases = []
-    for row in all_rows():
-        why = DISPUTED.get((row.story.name, row.at))
-        marks = [pytest.mark.xfail(strict=True, reason=why)] if why else []
-        cases.append(pytest.param(row, id=str(row), marks=marks))
-    return cases
+    return [pytest.param(row, id=str(row)) for row in all_rows()]
 
 
 @pytest.mark.parametrize("row", _cases())

@@ -21,6 +21,7 @@ from andante.rules.decision import (
     level_words,
     order_facts,
     rate_words,
+    recheck_words,
     until_next_look,
 )
 from andante.rules.evidence import Band, Reading
@@ -232,6 +233,7 @@ def low_while_feeding(s: Situation) -> Decision | None:
     because.append("While any of the three is low, no more energy than now; replacement is to be reviewed.")
     if others:
         because.append(f"Also {gap_words(s, others)}; {draw_words(others)}.")
+    because += recheck_words(s)
     return Decision(
         code=AdviceCode.HOLD,
         rule="low-while-feeding",

@@ -10,7 +10,7 @@ from andante.domain.picture import LabResult
 from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte
 from andante.rules.evidence import Band, Reading
-from andante.rules.phrases import at, kcal, level, names, plain, span
+from andante.rules.phrases import at, kcal, level, names, plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, describe, size
 
@@ -152,6 +152,20 @@ def level_words(s: Situation, reading: Reading) -> str:
     }.get(band, reading.state.value.replace("-", " "))
     firm = "" if any(result in d.results for d in reading.evidence.draws) else ", not firm"
     return f"{reading.analyte.value} {written}, {word}{firm} ({drawn_words(s, result)})"
+
+
+def recheck_words(s: Situation) -> tuple[str, ...]:
+    """What was drawn too soon after a replacement dose, and from when on a draw tells."""
+    words = []
+    for reading in s.readings:
+        newest = [a.result for a in reading.evidence.unsettled if a.code == "after-replacement"]
+        if newest:
+            written = max(newest, key=lambda r: (r.collected.timestamp() if r.collected else 0.0, r.source)).written
+            words.append(
+                f"{sentence(reading.analyte.value)} {written} was drawn too soon after a replacement dose to be firm; "
+                f"a draw from {at(s.due[reading.analyte], s.picture.zone)} on tells."
+            )
+    return tuple(words)
 
 
 def drawn_words(s: Situation, result: LabResult) -> str:

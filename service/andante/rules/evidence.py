@@ -107,6 +107,12 @@ class Evidence:
     def last(self) -> Draw | None:
         return self.draws[-1] if self.draws else None
 
+    def last_drawn(self, now: datetime) -> datetime | None:
+        """When a result of it, usable or not, was last drawn."""
+        times = [d.collected for d in self.draws]
+        times += [a.result.collected for a in self.set_aside if a.result.collected and a.result.collected <= now]
+        return max(times, default=None)
+
     @property
     def credible(self) -> tuple[LabResult, ...]:
         """What may show where the level is now: the newest firm results, and set-aside ones that may still be true."""

@@ -165,8 +165,7 @@ def _open_draw(order: LabOrder, *, after: datetime | None, until: datetime) -> d
 
 def _is_ordered(reading: Reading, picture: Picture, protocol: Protocol, now: datetime, *, due: datetime) -> bool:
     """Whether an active order, or a specimen already taken, will answer the draw in time."""
-    analyte, last = reading.analyte, reading.evidence.last
-    after = last.collected if last else None
+    analyte, after = reading.analyte, reading.evidence.last_drawn(now)
     needle = span(protocol.monitoring.one_needle.value, "h")
     grace = span(protocol.evidence.freshness_grace.value, "h")
     for order in picture.lab_orders:

@@ -15,6 +15,7 @@ from andante.rules.decision import (
     lab_facts,
     level_words,
     order_facts,
+    recheck_words,
     until_next_look,
 )
 from andante.rules.evidence import Band
@@ -100,7 +101,7 @@ def low_before_feeding(s: Situation) -> Decision | None:
         code=AdviceCode.CORRECT_FIRST,
         rule="low-before-feeding",
         headline=f"Not yet: {names(r.analyte for r in low)} to be corrected before feeding starts",
-        because=(*words, "All three are to be in range before feeding starts."),
+        because=(*words, *recheck_words(s), "All three are to be in range before feeding starts."),
         facts=lab_facts(low),
         cites=cites,
         analytes=tuple(r.analyte for r in low),

@@ -183,7 +183,7 @@ def draws_to_settle(evidence: Evidence, course: Course, protocol: Protocol) -> t
 
     With the last dangerous draw of this course; (0, None) where there was none.
     """
-    calm = 0
+    calm, running = 0, True
     for draw in reversed(evidence.draws):
         if course.started is None or draw.collected <= course.started:
             break
@@ -191,7 +191,8 @@ def draws_to_settle(evidence: Evidence, course: Course, protocol: Protocol) -> t
         severe = fall is not None and grade_of(fall[0], protocol) is Grade.SEVERE
         if draw.band.is_critical or severe:
             return max(0, int(protocol.response.settle_draws.value) - calm), draw
-        calm = 0 if draw.band.is_low else calm + 1
+        running = running and not draw.band.is_low
+        calm += running
         if calm >= protocol.response.settle_draws.value:
             break
     return 0, None
