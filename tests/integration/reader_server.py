@@ -8,6 +8,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 import httpx
 
+from andante.chart.models import READABLE
 from andante.fhir_http.connection import Connection, ServerSettings
 from andante.fhir_http.read import FhirReader
 from andante.fhir_http.retry import RetryPolicy
@@ -52,6 +53,8 @@ class ReaderServer:
         url = urlsplit(str(request.url))
         kind = url.path.rsplit("/", 1)[-1]
         params = dict(parse_qsl(url.query))
+        if kind == "metadata":
+            return self._statement()
         if kind in self.failing:
             return httpx.Response(self.failing[kind])
         if kind in self.ignores_filters and self.refuses_unknown and "Prefer" in request.headers:
@@ -59,6 +62,12 @@ class ReaderServer:
         ignored = kind in self.ignores_filters
         found = [r for r in self.resources if r["resourceType"] == kind and (ignored or _matches(r, params))]
         return self._page(kind, found, params, ignored)
+
+    def _statement(self) -> httpx.Response:
+        """Says that it offers every type but those it fails with."""
+        offered = [{"type": kind} for kind in READABLE if kind not in self.failing]
+        statement = {"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1", "rest": [{"resource": offered}]}
+        return httpx.Response(200, json=statement)
 
     def _page(self, kind: str, found: list[Resource], params: dict[str, str], ignored: bool) -> httpx.Response:
         start = int(params.get("page", "0"))

@@ -15,7 +15,7 @@ from andante.domain.protocol import Protocol
 from andante.rules import evaluate
 from andante.rules.canonical import settle
 from andante.rules.situation import take_in
-from charts import ordinary
+from generated import ordinary
 from pictures import NOW, aspen, nice
 
 DUST = Decimal("1E-12")  # kcal/day: what the 20 places kept of a division may leave

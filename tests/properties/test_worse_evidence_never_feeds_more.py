@@ -30,7 +30,7 @@ from andante.rules import evaluate
 from andante.rules.canonical import settle
 from andante.rules.evidence import Band, band_of
 from andante.rules.situation import take_in
-from charts import ordinary
+from generated import ordinary
 from pictures import ALL, NOW, aspen, nice, weight
 
 UP = (AdviceCode.ADVANCE, AdviceCode.START)

@@ -174,6 +174,15 @@ def test_when_an_order_ended(status: str, end: str | None, ended: datetime | Non
     assert order_of(a_feed(a_rate(end=end), status=status)).ended == ended
 
 
+def test_an_order_that_ended_before_it_was_given_is_named() -> None:
+    early = {"versionId": "2", "lastUpdated": "2026-02-27T08:00:00Z"}
+    for status in ("revoked", "on-hold"):
+        picture = picture_of(a_feed(a_rate(), status=status, meta=early))
+        assert "illegal-time" in note_codes(picture)
+    assert not note_codes(picture_of(a_feed(a_rate(), status="revoked")))
+    assert not note_codes(picture_of(a_feed(a_rate(), meta=early)))  # in force: its last change says nothing
+
+
 def test_an_order_in_force_without_a_time_is_in_force_since_its_last_change_and_unsummable() -> None:
     picture = picture_of(a_feed(a_rate(start=None), dateTime=None))
     (order,) = picture.energy_orders

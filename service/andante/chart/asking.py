@@ -48,6 +48,7 @@ class Asker:
         self.reader = reader
         self._plan = plan
         self._missing_types: set[str] = set()
+        self._offered: frozenset[str] = frozenset()
         self._shared: dict[str, Resource] = {}
         self._remarks: dict[Problem, None] = {}
 
@@ -75,16 +76,16 @@ class Asker:
         answers = Answers()
         if kind in self._missing_types:
             return _for_all(group, not_offered(kind))
+        begun = truncated = False
         try:
-            truncated = False
             async for page in self.reader.pages(kind, question.params(group, self._plan.page_size)):
+                begun = True
                 self.note_filters(page, kind)
                 self._sort_page(page, question, group, answers, ours_only=ours_only)
                 truncated = page.truncated
         except ServerError as error:
-            if not question.needed and not ours_only and error.status in _NOT_OFFERED_STATUSES:
-                self._missing_types.add(kind)
-                self._remarks[not_offered(kind)] = None
+            optional = not (question.needed or ours_only or begun)
+            if optional and await self._is_lacking(kind, error):
                 return _for_all(group, not_offered(kind))
             if len(group) > 1 and _is_worth_splitting(error):
                 return await self._ask_halves(question, group, ours_only=ours_only)
@@ -133,6 +134,24 @@ class Asker:
             elif patient is not None and question.accepts(result):
                 answers.resources[patient].append((result, item.body))
 
+    async def _is_lacking(self, kind: str, error: ServerError) -> bool:
+        """Whether the server itself says that it does not offer the type, as its answer to a search suggests.
+
+        One such answer alone may come from a proxy, or be about a search parameter: then the read has failed,
+        and nothing may be concluded from what is missing.
+        """
+        if error.status not in _NOT_OFFERED_STATUSES:
+            return False
+        try:
+            self._offered = self._offered or await self.reader.offered_types()
+        except ServerError:
+            return False
+        if not self._offered or kind in self._offered:
+            return False
+        self._missing_types.add(kind)
+        self._remarks[not_offered(kind)] = None
+        return True
+
     def _may_be_ours(self, body: msgspec.Raw) -> bool:
         text = bytes(body)
         return any(system.encode() in text for system in self._plan.inbox_systems)
@@ -158,18 +177,17 @@ class Asker:
         for _ in range(_SHARED_LEVELS):
             keys = {key for resource in waiting for key in points_to(resource, kind)}
             wanted = sorted(key.split("/", 1)[1] for key in keys if key not in self._shared)
-            if not wanted or kind in self._missing_types:
+            if not wanted:
                 return False
+            if kind in self._missing_types:
+                return True
             waiting = []
             try:
                 for start in range(0, len(wanted), _SHARED_CHUNK):
                     waiting.extend(await self._read_by_id(kind, wanted[start : start + _SHARED_CHUNK]))
             except ServerError as error:
-                if error.status not in _NOT_OFFERED_STATUSES:
+                if not await self._is_lacking(kind, error):
                     self._remarks[Problem(code="failed-read", text=str(error), reference=kind)] = None
-                    return True
-                self._missing_types.add(kind)
-                self._remarks[not_offered(kind)] = None
                 return True
             self._shared.update((resource.key, resource) for resource in waiting)
         return False

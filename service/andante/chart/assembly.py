@@ -6,6 +6,8 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
+import msgspec
+
 from andante.chart.chart import GROUPS, Chart, Problem, reference_key
 from andante.chart.datatypes import Reference
 from andante.chart.models import (
@@ -21,6 +23,7 @@ from andante.chart.models import (
 )
 from andante.chart.times import parse_fhir_time
 
+_MAX_DIGITS = 18  # of a versionId that counts up
 _MAX_PARTS = 8  # how far a bed's ward, or a compound's ingredients, are followed
 
 
@@ -62,12 +65,8 @@ def settle_versions(resources: Iterable[Resource]) -> Settled:
 def _distinct(versions: Sequence[Resource]) -> Sequence[Resource]:
     if all(version == versions[0] for version in versions[1:]):
         return versions[:1]
-    contents: dict[str | None, list[Resource]] = defaultdict(list)
-    for version in versions:
-        same_id = contents[version.version_id]
-        if version not in same_id:
-            same_id.append(version)
-    return [version for same_id in contents.values() for version in same_id]
+    # By their JSON, since a resource has no hash: comparing each with each would never end for a hostile file.
+    return list({(version.version_id, msgspec.json.encode(version)): version for version in versions}.values())
 
 
 def _newest(versions: Sequence[Resource]) -> list[Resource]:
@@ -85,7 +84,9 @@ def _newest(versions: Sequence[Resource]) -> list[Resource]:
 
 
 def _number(version_id: str | None) -> int | None:
-    return int(version_id) if version_id and version_id.isascii() and version_id.isdecimal() else None
+    digits = version_id or ""
+    is_number = digits.isascii() and digits.isdecimal() and len(digits) <= _MAX_DIGITS
+    return int(digits) if is_number else None
 
 
 def updated_at(resource: Resource) -> datetime | None:

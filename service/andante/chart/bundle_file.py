@@ -127,7 +127,7 @@ def _taken(entry: Entry, place: str, *, history: bool) -> FileEntry | Problem:
 
 def _announced(bundle: Bundle) -> tuple[str, ...]:
     matches = sum(entry.search is None or entry.search.mode in (None, "match") for entry in bundle.entry)
-    if bundle.type == "searchset" and bundle.link_to("next"):
+    if bundle.type == "searchset" and bundle.link_to("next") is not None:
         return ("Bundle: a page of a search that has further pages",)
     if bundle.type == "searchset" and bundle.total is not None and bundle.total > matches:
         return ("Bundle: a search that found more than the file holds",)

@@ -1,12 +1,14 @@
 """How much is given and when: rates and volumes under a schedule, each summable or with its problem."""
 
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from decimal import Decimal
+from itertools import islice
 
 from andante.chart.datatypes import Quantity, Ratio, Timing
 from andante.chart.models import Resource
-from andante.chart.schedule import Schedule, read_schedule
+from andante.chart.schedule import MAX_TIMES, Schedule, read_schedule
 from andante.chart.sheet import Sheet
 from andante.chart.units import Note, Unreadable, amount, ratio_amount, to
 from andante.domain.picture import Delivery
@@ -31,6 +33,15 @@ def read_deliveries(
     """
     schedule = read_schedule(sheet, timing, start, source)
     return place_deliveries(sheet, source, schedule, volume=volume, rate=rate, rate_ratio=rate_ratio, problem=problem)
+
+
+def bounded(deliveries: Iterable[Delivery]) -> tuple[Delivery, ...]:
+    """The deliveries of one order; of more than can be meant, only that they cannot be summed."""
+    found = tuple(islice(deliveries, MAX_TIMES + 1))
+    if len(found) <= MAX_TIMES:
+        return found
+    starts = [delivery.start for delivery in found if delivery.start is not None]
+    return (Delivery(start=min(starts, default=None), problem="it has more stages than can be meant"),)
 
 
 def place_deliveries(

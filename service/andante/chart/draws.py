@@ -1,6 +1,7 @@
 """Orders for draws, and specimens taken: what the laboratory can still be expected to bring."""
 
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -131,7 +132,8 @@ class _Taken:
 
 def read_specimens(sheet: Sheet) -> tuple[list[Collection], list[LabResult]]:
     """Draws taken for an order of the analytes; a refused specimen is a result nobody will get."""
-    taken = sheet.gather(sheet.chart.specimens, lambda specimen: _read_specimen(sheet, specimen))
+    pointing = _pointing_back(sheet)
+    taken = sheet.gather(sheet.chart.specimens, lambda specimen: _read_specimen(sheet, specimen, pointing))
     reported = {sheet.key_of(observation.specimen) for observation in sheet.chart.observations}
     collections: list[Collection] = []
     refused: list[LabResult] = []
@@ -158,10 +160,12 @@ def read_specimens(sheet: Sheet) -> tuple[list[Collection], list[LabResult]]:
     return collections, refused
 
 
-def _read_specimen(sheet: Sheet, specimen: Specimen) -> Iterator[_Taken]:
+def _read_specimen(
+    sheet: Sheet, specimen: Specimen, pointing: Mapping[str, Sequence[ServiceRequest]]
+) -> Iterator[_Taken]:
     if sheet.codes.not_blood.among(specimen.type):
         return
-    requests = [*_requests(sheet, specimen.request), *_pointing_back(sheet, specimen)]
+    requests = [*_requests(sheet, specimen.request), *pointing.get(specimen.key, ())]
     analytes = frozenset(analyte for request in requests for analyte in analytes_of(sheet, request))
     if not analytes:
         return
@@ -188,8 +192,12 @@ def _requests(sheet: Sheet, references: tuple[Reference, ...]) -> Iterator[Servi
             yield found
 
 
-def _pointing_back(sheet: Sheet, specimen: Specimen) -> Iterator[ServiceRequest]:
+def _pointing_back(sheet: Sheet) -> Mapping[str, Sequence[ServiceRequest]]:
+    """The requests that name a specimen, by the specimen's key."""
+    found: dict[str, list[ServiceRequest]] = defaultdict(list)
     for request in sheet.chart.service_requests:
-        keys = {sheet.key_of(reference) for reference in request.specimen}
-        if specimen.key in keys and sheet.is_ours(request):
-            yield request
+        keys = {key for reference in request.specimen if (key := sheet.key_of(reference))}
+        if keys and sheet.is_ours(request):
+            for key in keys:
+                found[key].append(request)
+    return found

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 
 from andante.chart.datatypes import Dosage, DoseAndRate
-from andante.chart.deliveries import place_deliveries, read_deliveries
+from andante.chart.deliveries import bounded, place_deliveries, read_deliveries
 from andante.chart.medication import Drug
 from andante.chart.models import MedicationAdministration, MedicationRequest
 from andante.chart.schedule import Schedule
@@ -36,10 +36,10 @@ def order_of_request(
         sheet.note("as-needed", "carries energy, but only as needed: counted when given", request)
         return
     authored = sheet.instant(request.authored_on, request)
-    deliveries: list[Delivery] = []
     problems = [standing.problem, drug.problem]
-    for dosage in dosages:
-        deliveries += _deliveries_of(sheet, request, dosage, authored)
+    deliveries = bounded(
+        delivery for dosage in dosages for delivery in _deliveries_of(sheet, request, dosage, authored)
+    )
     if not deliveries:
         problems.append("it states no dose and no rate")
     ends = [delivery.end for delivery in deliveries if delivery.end is not None]
@@ -50,7 +50,7 @@ def order_of_request(
         ordered=ordered_at(sheet, request, authored, standing.state),
         ended=ended_at(sheet, request, standing.state, bound),
         composition=drug.composition,
-        deliveries=tuple(deliveries),
+        deliveries=deliveries,
         max_ml_day=_daily_cap(sheet, request, dosages, problems),
         instruction=next((dosage.text for dosage in dosages if dosage.text), None),
         problem="; ".join(problem for problem in problems if problem) or None,

@@ -5,7 +5,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from andante.chart.datatypes import Timing
-from andante.chart.deliveries import read_deliveries
+from andante.chart.deliveries import bounded, read_deliveries
 from andante.chart.models import NutritionOrder, has_modifiers
 from andante.chart.schedule import read_schedule
 from andante.chart.sheet import Sheet, cut, label
@@ -64,9 +64,10 @@ def _read_formula(
     standing: Standing,
     ordered: datetime | None,
 ) -> EnergyOrder:
-    deliveries: list[Delivery] = []
-    for given in formula.administration:
-        deliveries += read_deliveries(
+    deliveries = bounded(
+        delivery
+        for given in formula.administration
+        for delivery in read_deliveries(
             sheet,
             order,
             given.schedule,
@@ -75,6 +76,7 @@ def _read_formula(
             rate=given.rate_quantity,
             rate_ratio=given.rate_ratio,
         )
+    )
     problems = [standing.problem, None if deliveries else "it states no rate and no volume"]
     density = _density(sheet, order, formula, problems)
     most = _daily_cap(sheet, order, formula, problems)
@@ -84,7 +86,7 @@ def _read_formula(
         ordered=ordered_at(sheet, order, ordered, standing.state),
         ended=ended_at(sheet, order, standing.state, _bound(deliveries)),
         density_kcal_ml=density,
-        deliveries=tuple(deliveries),
+        deliveries=deliveries,
         max_ml_day=most,
         instruction=formula.administration_instruction,
         problem=_joined(problems),
@@ -148,7 +150,7 @@ def _read_supplement(
 ) -> EnergyOrder:
     """FHIR gives a supplement no energy: what it brings is not known."""
     timings: tuple[Timing | None, ...] = supplement.schedule or (None,)
-    deliveries = tuple(
+    deliveries = bounded(
         delivery
         for timing in timings
         for delivery in read_deliveries(sheet, order, timing, start=ordered, volume=supplement.quantity)
@@ -174,8 +176,8 @@ def _read_diet(
     ordered: datetime | None,
 ) -> EnergyOrder:
     """Only when it runs; a diet states no energy."""
-    schedules = [read_schedule(sheet, timing, ordered, order) for timing in diet.schedule]
-    deliveries = tuple(Delivery(start=schedule.start, end=schedule.end) for schedule in schedules)
+    schedules = (read_schedule(sheet, timing, ordered, order) for timing in diet.schedule)
+    deliveries = bounded(Delivery(start=schedule.start, end=schedule.end) for schedule in schedules)
     kinds = {entry.kind for entry in sheet.codes.diets.among(*diet.type)}
     return EnergyOrder(
         kind=EnergyKind.ORAL_DIET,
@@ -204,7 +206,7 @@ def _distrusted(sheet: Sheet, order: NutritionOrder, state: OrderState, problem:
         yield EnergyOrder(kind=kind, state=state, ordered=ordered, ended=ended, problem=problem, source=order.reference)
 
 
-def _bound(deliveries: list[Delivery] | tuple[Delivery, ...]) -> datetime | None:
+def _bound(deliveries: tuple[Delivery, ...]) -> datetime | None:
     """When the last delivery ends, if every one of them ends."""
     ends = [delivery.end for delivery in deliveries if delivery.end is not None]
     return max(ends) if ends and len(ends) == len(deliveries) else None

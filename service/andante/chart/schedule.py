@@ -12,7 +12,7 @@ from andante.domain.quantities import UnknownUnit
 
 _DAY = timedelta(days=1)
 _LEAST_EVERY = timedelta(minutes=1)  # anything faster is a slip, not a schedule
-_MAX_EVENTS = 500
+MAX_TIMES = 500  # in one schedule, or stages in one order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +63,7 @@ def read_schedule(sheet: Sheet, timing: Timing | None, start: datetime | None, s
 
 
 def _bounded(sheet: Sheet, timing: Timing, repeat: Repeat, start: datetime | None, source: Resource) -> Schedule:
-    if len(timing.event) > _MAX_EVENTS:
+    if max(len(timing.event), len(repeat.time_of_day)) > MAX_TIMES:
         raise _Vague("its schedule lists more single times than can be meant")
     events = [sheet.instant(text, source) for text in timing.event]
     legal = tuple(sorted(event for event in events if event is not None))
@@ -138,9 +138,11 @@ def _times(repeat: Repeat, every: timedelta | None) -> tuple[time, ...]:
     if not repeat.time_of_day:
         return ()
     try:
-        found = tuple(sorted({time.fromisoformat(text) for text in repeat.time_of_day[:_MAX_EVENTS]}))
+        found = tuple(sorted({time.fromisoformat(text) for text in repeat.time_of_day}))
     except ValueError as error:
         raise _Vague("a time of day of its schedule cannot be read") from error
+    if len(found) < len(repeat.time_of_day):
+        raise _Vague("its schedule states a time of day twice")
     if any(clock.tzinfo is not None for clock in found):
         raise _Vague("a time of day of its schedule carries a zone")
     whole_day = every == _DAY and repeat.frequency is None

@@ -88,7 +88,20 @@ def ended_at(sheet: Sheet, order: Resource, state: OrderState, bound: datetime |
     if state not in (OrderState.PAUSED, OrderState.ENDED):
         return None
     changed = sheet.instant(order.last_updated, order)
+    given = sheet.instant(_given(order), order)
+    if changed and given and changed < given:
+        # A server whose clock is behind, or that was filled before the fact: such an order seems never to have run.
+        sheet.note("illegal-time", "was last changed before it was given: how long it ran is not known", order)
     return min((instant for instant in (bound, changed) if instant is not None), default=None)
+
+
+def _given(order: Resource) -> str | None:
+    match order:
+        case NutritionOrder():
+            return order.date_time
+        case MedicationRequest():
+            return order.authored_on
+    return None
 
 
 def _quoted(text: str | None) -> str:

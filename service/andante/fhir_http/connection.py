@@ -28,6 +28,7 @@ from andante.fhir_http.retry import RETRIED_STATUSES, RetryPolicy, RetryPool, re
 
 FHIR_JSON = "application/fhir+json"
 _JSON_TYPES = frozenset({"application/json", "text/json", "application/json+fhir"})
+_ENCODINGS = frozenset({"", "identity", "gzip", "x-gzip"})
 _KNOWN_OTHERS = frozenset({"text/html", "text/plain", "application/xml", "application/fhir+xml"})
 # httpx-aiohttp lets some of aiohttp's own errors through.
 _BROKEN = (httpx.TransportError, aiohttp.ClientError, TimeoutError, OSError)
@@ -160,6 +161,11 @@ class Connection:
             self._client.stream(method, url, headers=dict(headers), content=body) as response,
         ):
             received = bytearray()
+            if response.headers.get("Content-Encoding", "").strip().lower() not in _ENCODINGS:
+                # Not asked for, and of a body packed twice one chunk alone could fill the memory: left unread.
+                if response.status_code < 300:
+                    raise BadAnswer(f"{what}: the answer is compressed in a way that was not asked for")
+                return Answer(response.status_code, response.headers, b"")
             try:
                 async for chunk in response.aiter_bytes():
                     received += chunk

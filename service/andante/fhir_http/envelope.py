@@ -63,8 +63,8 @@ class Bundle(Part, frozen=True, gc=False):
     entry: tuple[Entry, ...] = ()
 
     def link_to(self, relation: str) -> str | None:
-        """The URL of the first link of that relation."""
-        return next((link.url for link in self.link if link.relation == relation and link.url), None)
+        """The URL of the first link of that relation: empty where it has none, None where there is no link."""
+        return next((link.url or "" for link in self.link if link.relation == relation), None)
 
 
 class _LooseBundle(Part, frozen=True, gc=False):

@@ -105,6 +105,14 @@ class FhirReader:
 
     async def fhir_version(self) -> str:
         """The FHIR version by the server's CapabilityStatement. Raises BadAnswer if it is not R4 (4.0.x)."""
+        return (await self._statement()).fhir_version
+
+    async def offered_types(self) -> frozenset[str]:
+        """The resource types the server says it offers. Raises as `fhir_version`."""
+        statement = await self._statement()
+        return frozenset(offered.type for rest in statement.rest for offered in rest.resource)
+
+    async def _statement(self) -> "_Statement":
         what = "reading the CapabilityStatement"
         answer = await self._connection.get(self._connection.origin.url("metadata"), what=what)
         check_json(answer, what)
@@ -114,7 +122,7 @@ class FhirReader:
             raise BadAnswer(f"{what}: the answer is not a CapabilityStatement") from None
         if statement.resource_type != "CapabilityStatement" or not statement.fhir_version.startswith("4.0."):
             raise BadAnswer(f"{what}: the server does not speak FHIR R4 (4.0.x)")
-        return statement.fhir_version
+        return statement
 
     async def search(
         self, resource_type: str, params: Params, *, include: frozenset[str] = frozenset()
@@ -191,9 +199,18 @@ class FhirReader:
         return answer, url, "the server does not know every search parameter"
 
 
+class _Offered(msgspec.Struct, frozen=True, gc=False):
+    type: str
+
+
+class _Rest(msgspec.Struct, frozen=True, gc=False):
+    resource: tuple[_Offered, ...] = ()
+
+
 class _Statement(msgspec.Struct, frozen=True, gc=False, rename="camel"):
     resource_type: str
     fhir_version: str
+    rest: tuple[_Rest, ...] = ()
 
 
 def _search_headers(*, strict: bool) -> dict[str, str]:

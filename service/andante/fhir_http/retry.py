@@ -58,7 +58,7 @@ def retry_after_s(header: str | None, now: datetime) -> float | None:
         return float(text[:9])
     try:
         when = parsedate_to_datetime(text)
-    except (ValueError, TypeError, IndexError):
+    except (ValueError, TypeError, IndexError, OverflowError):
         return None
     if when.tzinfo is None:
         when = when.replace(tzinfo=UTC)

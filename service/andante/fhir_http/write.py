@@ -1,5 +1,6 @@
 """The only way to write. What may be written was decided before, by the gate that makes a `Cleared`."""
 
+import re
 from dataclasses import dataclass
 
 import msgspec
@@ -10,6 +11,7 @@ from andante.fhir_http.connection import Connection, check_json
 from andante.fhir_http.envelope import DECODE_ERRORS, EntryResponse, decode_bundle, decode_outcome
 
 _WHAT = "writing to the inbox"
+_STATUS = re.compile(r"([1-5][0-9]{2})\b")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,12 +67,12 @@ def _entries_in(body: bytes) -> int:
 
 
 def _written(response: EntryResponse | None) -> Written:
-    text = (response.status or "") if response else ""
-    if response is None or not text[:3].isdigit() or len(text) < 3:
+    stated = _STATUS.match(response.status or "") if response else None
+    if response is None or stated is None:
         raise BadAnswer(f"{_WHAT}: an entry was answered without a status")
-    status = int(text[:3])
+    status = int(stated[1])
     outcome = decode_outcome(response.outcome) if len(response.outcome) else None
-    if status >= 300:
+    if not 200 <= status < 300:
         raise _entry_error(status, outcome.summary if outcome else "no outcome given")
     return Written(
         status=status,

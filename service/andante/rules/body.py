@@ -123,8 +123,11 @@ def _dosing(
     if _is_stale(weight, protocol, now):
         # An old weight overstates what a starved patient weighs now, and so the feed.
         return None, f"the last weight is older than {plain(protocol.evidence.weight_max_age.value)} days"
-    if bmi is None and weight.value > protocol.evidence.weight_without_height.value:
-        # The actual weight of an obese patient overstates the feed: no sum without knowing.
+    firm = latest(picture, protocol, MeasureKind.WEIGHT, now)
+    heaviest = max(m.value for m in (weight, firm) if m is not None and m.value is not None)
+    if bmi is None and heaviest > protocol.evidence.weight_without_height.value:
+        # The actual weight of an obese patient overstates the feed: no sum without knowing. A lower weight that is
+        # not firm does not settle it.
         return None, f"a weight of {plain(weight.value, _TENTH)} kg needs a height, to tell obesity"
     said = f"actual weight {plain(weight.value, _TENTH)} kg"
     if any(f.kind is FindingKind.FLUID_OVERLOAD for f in current_findings(picture, now)):
