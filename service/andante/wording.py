@@ -93,8 +93,8 @@ def figures(advice: Advice) -> Iterator[str]:
     advised.
     """
     amounts = (
-        (advice.kcal, "kcal/day"),
-        (advice.rate_ml_h, "mL/h"),
+        (advice.kcal, "kcal/day in all"),
+        (advice.rate_ml_h, "mL/h of the feed"),
         (advice.bolus_ml, "mL each bolus"),
         (advice.dextrose_g, "g dextrose/day"),
     )
@@ -105,7 +105,7 @@ def figures(advice: Advice) -> Iterator[str]:
         if value is not None
     ]
     if parts:
-        yield f"In figures: {' = '.join(parts)}."
+        yield f"In figures: {', '.join(parts)}."
 
 
 def _protocol(assessment: Assessment) -> Iterator[str]:

@@ -128,10 +128,10 @@ def test_malformed_entries_are_counted_and_the_rest_is_read() -> None:
     data = json.loads(bundle(PATIENT))
     data["entry"] += ["nonsense", {"fullUrl": 7, "resource": LAB}, {"fullUrl": "urn:uuid:1"}]
     file = read(json.dumps(data))
-    assert keys(file) == ["Patient/a"]
+    assert keys(file) == ["Patient/a", "Observation/k1"]
     assert [p.text for p in file.unassigned] == [
         "an entry without a resource",
-        "2 entries of the Bundle are malformed and were left out",
+        "entries of the Bundle that hold nothing to read: 1",
     ]
 
 

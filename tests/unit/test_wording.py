@@ -85,7 +85,7 @@ def test_an_advice_says_what_then_why_then_on_what_then_what_would_change_it_the
         "Hold at 40 mL/h (960 kcal/day): phosphate low",
         "Phosphate 0.62 mmol/L, low.",
         "Potassium and magnesium are in range.",
-        "In figures: 960 kcal/day = 40 mL/h.",
+        "In figures: 960 kcal/day in all, 40 mL/h of the feed.",
         "",
         "Evidence:",
         "- phosphate: 0.62 mmol/L, Wed 25 Nov 2026 05:10",
@@ -101,7 +101,7 @@ def test_an_advice_says_what_then_why_then_on_what_then_what_would_change_it_the
 
 def test_figures_are_never_rounded_up() -> None:
     advice = an_advice(kcal="1333.39", rate_ml_h=Decimal("55.99"))
-    assert "In figures: 1333.3 kcal/day = 55.9 mL/h." in advice_text(an_assessment(advice))
+    assert "In figures: 1333.3 kcal/day in all, 55.9 mL/h of the feed." in advice_text(an_assessment(advice))
 
 
 def test_a_sites_own_numbers_are_shown_on_each_advice() -> None:

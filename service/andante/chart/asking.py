@@ -201,6 +201,9 @@ class Asker:
         if page.filters_ignored is not None:
             text = f"{kind}: {page.filters_ignored}; every result is checked here"
             self._remarks[Problem(code="filters-ignored", text=text, reference=kind)] = None
+        if page.foreign:
+            text = f"{kind}: resources of other types came too; they were left out"
+            self._remarks[Problem(code="filters-ignored", text=text, reference=kind)] = None
 
 
 def _concerned(body: msgspec.Raw, problem: Problem, group: tuple[str, ...]) -> tuple[str, ...]:

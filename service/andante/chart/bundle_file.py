@@ -11,6 +11,7 @@ from andante.fhir_http.envelope import DECODE_ERRORS, Bundle, Entry, decode_bund
 MAX_ENTRIES = 1_000_000
 _CHART_BUNDLES = frozenset({"collection", "searchset", "transaction", "batch", "history"})
 _ADDING = frozenset({"POST", "PUT", "GET", ""})
+_GZIP = b"\x1f\x8b"
 _OTHER_ENCODINGS = (b"\xff\xfe", b"\xfe\xff", b"\x00", b"{\x00")
 
 
@@ -59,6 +60,8 @@ def split_file(data: bytes) -> FileParts:
 def _checked(data: bytes) -> bytes:
     """The file without a UTF-8 byte order mark, surely UTF-8 and surely beginning as JSON object."""
     data = data.removeprefix(b"\xef\xbb\xbf")
+    if data.startswith(_GZIP):
+        raise InputError("the file is compressed: unpack it first")
     if data.startswith(_OTHER_ENCODINGS):
         raise InputError("the file is not UTF-8 (UTF-16 or UTF-32?): FHIR JSON must be UTF-8")
     try:
@@ -100,8 +103,8 @@ def _split_bundle(text: bytes) -> FileParts:
         else:
             problems.append(taken)
     if misshapen:
-        text_ = f"{misshapen} entries of the Bundle are malformed and were left out"
-        problems.append(Problem(code="unreadable-resource", text=text_, reference="Bundle"))
+        told = f"entries of the Bundle that hold nothing to read: {misshapen}"
+        problems.append(Problem(code="unreadable-resource", text=told, reference="Bundle"))
     return FileParts(
         bundle_type=bundle.type,
         entries=tuple(entries),

@@ -54,6 +54,12 @@ class Entry(Part, frozen=True, gc=False):
         return len(self.resource) > 0
 
 
+class _BareEntry(Part, frozen=True, gc=False):
+    """The resource alone, of an entry in which something around it is misshapen."""
+
+    resource: msgspec.Raw = msgspec.Raw(b"")
+
+
 class Bundle(Part, frozen=True, gc=False):
     resource_type: str
     type: str | None = None
@@ -117,6 +123,7 @@ _TYPE_FIRST = re.compile(rb'\s*\{\s*"resourceType"\s*:\s*"([A-Za-z]+)"')
 _BUNDLE = msgspec.json.Decoder(Bundle)
 _LOOSE = msgspec.json.Decoder(_LooseBundle)
 _ENTRY = msgspec.json.Decoder(Entry)
+_BARE_ENTRY = msgspec.json.Decoder(_BareEntry)
 _HEAD = msgspec.json.Decoder(Head)
 _OUTCOME = msgspec.json.Decoder(OperationOutcome)
 
@@ -133,7 +140,7 @@ def decode_bundle(body: bytes) -> tuple[Bundle, int]:
     entries, misshapen = [], 0
     for raw in loose.entry:
         try:
-            entries.append(_ENTRY.decode(raw))
+            entries.append(_entry(raw))
         except DECODE_ERRORS:
             misshapen += 1
     bundle = Bundle(
@@ -145,6 +152,16 @@ def decode_bundle(body: bytes) -> tuple[Bundle, int]:
         entry=tuple(entries),
     )
     return bundle, misshapen
+
+
+def _entry(raw: msgspec.Raw) -> Entry:
+    try:
+        return _ENTRY.decode(raw)
+    except msgspec.ValidationError:
+        resource = _BARE_ENTRY.decode(raw).resource
+        if not len(resource):
+            raise
+        return Entry(resource=resource)
 
 
 def type_of(raw: msgspec.Raw | bytes) -> str | None:

@@ -158,6 +158,8 @@ class FhirReader:
             if size > self._settings.max_search_bytes:
                 raise BadAnswer(f"{what}: more bytes than the settings allow")
             found, outcomes, foreign = _sort_entries(bundle.entry, resource_type, include)
+            if foreign and not found:
+                raise BadAnswer(f"{what}: only resources of other types came")
             if any(outcome.is_error for outcome in outcomes):
                 raise BadAnswer(f"{what}: the server reports within its answer: {join_outcomes(outcomes)}")
             if ignored is None and outcomes:
@@ -240,23 +242,22 @@ def _sort_entries(
     found: list[Found] = []
     outcomes: list[OperationOutcome] = []
     foreign = 0
-    expected = include | {resource_type}
     for entry in entries:
         mode = entry.search.mode if entry.search else None
         try:
             kind = type_of(entry.resource) if entry.has_resource else None
         except DECODE_ERRORS:
             kind = resource_type  # let the decoder of the type asked for say what is wrong with it
-        if kind == "OperationOutcome" or mode == "outcome":
+        if kind == "OperationOutcome" or (kind is None and mode == "outcome"):
             outcome = decode_outcome(entry.resource) if entry.has_resource else None
             outcomes.append(outcome or OperationOutcome(resource_type="OperationOutcome"))
             continue
-        matched = kind == resource_type and mode in (None, "match")
-        came_along = kind in expected and mode in (None, "include")
-        if kind is None or not (matched or came_along):
+        # Of the type asked for every one is taken, whatever its mode: each is checked against the question.
+        if kind is None or not (kind == resource_type or (kind in include and mode in (None, "include"))):
             foreign += 1
             continue
-        found.append(Found(resource_type=kind, body=entry.resource, full_url=entry.full_url, included=not matched))
+        included = kind != resource_type or mode == "include"
+        found.append(Found(resource_type=kind, body=entry.resource, full_url=entry.full_url, included=included))
     return tuple(found), outcomes, foreign
 
 

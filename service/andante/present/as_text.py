@@ -82,7 +82,7 @@ def assessment_view(assessment: Assessment, zone: tzinfo) -> RenderableType:
     advice = assessment.advice
     facts = [f"{advice_words(advice.code)}; {priority_words(advice.priority)}, for the {advice.tell.value}"]
     if advice.valid_until is not None:
-        facts.append(f"holds until {day_time(advice.valid_until, zone)}")
+        facts.append(f"valid until {day_time(advice.valid_until, zone)}")
     facts.append(f"rule {advice.rule}")
     head = Text(plain(advice.headline), style=f"bold {priority_style(advice.priority)}")
     parts: list[RenderableType] = [_title(assessment, zone), head, Text("; ".join(facts))]

@@ -128,7 +128,7 @@ def _dosing(
     if bmi is None and heaviest > protocol.evidence.weight_without_height.value:
         # The actual weight of an obese patient overstates the feed: no sum without knowing. A lower weight that is
         # not firm does not settle it.
-        return None, f"a weight of {plain(weight.value, _TENTH)} kg needs a height, to tell obesity"
+        return None, f"a weight of {plain(heaviest, _TENTH)} kg needs a height, to tell obesity"
     said = f"actual weight {plain(weight.value, _TENTH)} kg"
     if any(f.kind is FindingKind.FLUID_OVERLOAD for f in current_findings(picture, now)):
         said += " (oedema or ascites is coded: the true weight may be lower)"

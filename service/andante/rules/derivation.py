@@ -108,9 +108,11 @@ def _readings(s: Situation) -> tuple[Reason, ...]:
         words = f"{sentence(level_words(s, reading))}; state {reading.state.value}."
         last = reading.evidence.last
         telling = reading.evidence.telling
+        is_own = False
         if last is not None and telling is not None:
             low, high, note = limits_of(telling, s.protocol)
-            own = "its own range" if telling.range_low is not None and note is None else "the protocol's range"
+            is_own = telling.range_low is not None and telling.range_high is not None and note is None
+            own = "its own range" if is_own else "the protocol's range"
             words += f" Judged by {own}, {level(reading.analyte, low)} to {level(reading.analyte, high)}."
             if reading.fresh_until is not None:
                 words += f" Fresh until {_until(s, reading.fresh_until)}."
@@ -129,7 +131,7 @@ def _readings(s: Situation) -> tuple[Reason, ...]:
                 rule=f"evidence.{reading.analyte.value}",
                 sentence=words,
                 facts=((fact,) if fact else ()) + asides,
-                cites=(limits.low, limits.high),
+                cites=() if is_own else (limits.low, limits.high),
             )
         )
     return tuple(lines)

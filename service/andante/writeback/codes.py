@@ -43,7 +43,7 @@ DISPLAY: dict[StrEnum, str] = {
     AdviceCode.STAY: "Stay at the present energy",
     AdviceCode.ADVANCE: "Advance by one step",
     AdviceCode.AT_GOAL: "At goal",
-    AdviceCode.HOLD: "Hold at the present energy",
+    AdviceCode.HOLD: "Hold: no more energy than now",
     AdviceCode.HALVE: "Cut the energy",
     AdviceCode.URGENT_REVIEW: "Urgent medical review",
     AdviceCode.STOOD_DOWN: "Stood down",
