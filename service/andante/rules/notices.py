@@ -60,7 +60,7 @@ def _urgent(s: Situation, decision: Decision) -> tuple[Notice, ...]:
     return (
         Notice(
             code=NoticeCode.URGENT,
-            text=f"{decision.headline}. {' '.join(decision.because)}",
+            text="\n".join((decision.headline, *decision.because)),
             tell=Tell.PRESCRIBER,
             priority=Priority.STAT,
             analytes=decision.analytes,
