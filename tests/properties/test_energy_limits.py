@@ -7,6 +7,7 @@ the advice is no feed at all, and the total shown is that energy.
 
 from decimal import Decimal
 
+from generated import ordinary
 from hypothesis import given
 
 from andante.domain.advice import AdviceCode
@@ -15,7 +16,6 @@ from andante.domain.protocol import Protocol
 from andante.rules import evaluate
 from andante.rules.canonical import settle
 from andante.rules.situation import take_in
-from generated import ordinary
 from pictures import NOW, aspen, nice
 
 DUST = Decimal("1E-12")  # kcal/day: what the 20 places kept of a division may leave

@@ -4,13 +4,13 @@ from dataclasses import fields, replace
 from decimal import Decimal
 from random import Random
 
+from generated import ordinary, weird
 from hypothesis import given
 from hypothesis import strategies as st
 
 from andante.domain.picture import Picture
 from andante.domain.quantities import Analyte, mmol_per_l
 from andante.rules import evaluate
-from generated import ordinary, weird
 from pictures import ALL, MG, NOW, K, P, aspen, draw, feed, lab, picture
 
 MG_PER_DL = {K: Decimal("3.9098"), P: Decimal("3.0974"), MG: Decimal("2.4305")}

@@ -2,12 +2,12 @@
 
 from decimal import Decimal
 
+from generated import ordinary, weird
 from hypothesis import given
 
 from andante.domain.advice import AdviceCode, AnalyteState, Assessment, GapStage, NoticeCode
 from andante.domain.picture import Picture
 from andante.rules import evaluate
-from generated import ordinary, weird
 from pictures import NOW, aspen, nice
 from rule_ids import is_known
 

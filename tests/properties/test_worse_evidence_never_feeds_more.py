@@ -19,6 +19,7 @@ from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 
+from generated import ordinary
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
@@ -30,7 +31,6 @@ from andante.rules import evaluate
 from andante.rules.canonical import settle
 from andante.rules.evidence import Band, band_of
 from andante.rules.situation import take_in
-from generated import ordinary
 from pictures import ALL, NOW, aspen, nice, weight
 
 UP = (AdviceCode.ADVANCE, AdviceCode.START)

@@ -8,7 +8,7 @@ import pytest
 
 from andante.domain.advice import AnalyteState, NoticeCode
 from andante.domain.picture import EnergyKind, EnergyOrder, IntakeKind, OrderState
-from pictures import K, MG, P, advise, delivered, dextrose_drip, dose, draw, feed, height, lab, planned
+from pictures import MG, K, P, advise, delivered, dextrose_drip, dose, draw, feed, height, lab, planned
 
 BEFORE = draw(62)
 

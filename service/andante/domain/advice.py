@@ -135,11 +135,15 @@ class FeedingView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AnalyteView:
-    """`value` in mmol/L as shown; `fall_percent` from the reference level of the course, None where not defined."""
+    """`value` in mmol/L as shown, the bound where a `comparator` stands before it.
+
+    `fall_percent` is counted from the reference level of the course, None where not defined.
+    """
 
     analyte: Analyte
     state: AnalyteState
     value: Decimal | None = None
+    comparator: str = ""
     collected: datetime | None = None
     fall_percent: Decimal | None = None
     next_due: datetime | None = None

@@ -88,6 +88,15 @@ class Level:
         return self.low if self.low is not None else self.high
 
     @property
+    def comparator(self) -> str:
+        """The FHIR comparator that makes this interval of `value`; empty for a plain value."""
+        if self.low is None:
+            return "<" if self.high_open else "<="
+        if self.high is None:
+            return ">" if self.low_open else ">="
+        return ""
+
+    @property
     def is_exact(self) -> bool:
         return self.low is not None and self.low == self.high
 

@@ -1,5 +1,6 @@
 """The JSON of one assessment: the keys of the fixed contract in their order, our additions after them."""
 
+import re
 from datetime import tzinfo
 from typing import Any
 
@@ -22,16 +23,17 @@ from andante.wording import CAUTION
 
 Json = dict[str, Any]
 
-_LINE_ENDS = ("\x85", "\u2028", "\u2029")  # they stand in JSON strings only, and may be escaped there
+# Signs that end a line, steer a terminal or turn the direction of writing; in UTF-8, as they stand in JSON strings.
+_UNSEEN = re.compile(rb"\x7f|\xc2[\x80-\x9f]|\xe2\x80[\x8b-\x8f\xa8-\xae]|\xe2\x81[\xa0-\xaf]|\xef\xbb\xbf")
 _encoder = msgspec.json.Encoder(decimal_format="number")
 
 
 def encode(value: object) -> bytes:
-    """JSON in UTF-8 on one line, whichever signs the reader takes for a line's end; decimals as exact numbers."""
-    text = _encoder.encode(value)
-    for sign in _LINE_ENDS:
-        text = text.replace(sign.encode(), f"\\u{ord(sign):04x}".encode())
-    return text
+    """JSON in UTF-8 on one line, whichever signs the reader takes for a line's end; decimals as exact numbers.
+
+    What is not to be seen is escaped, so that a terminal shows it and does not obey it.
+    """
+    return _UNSEEN.sub(lambda sign: f"\\u{ord(sign[0].decode()):04x}".encode(), _encoder.encode(value))
 
 
 def assessment_json(assessment: Assessment, zone: tzinfo) -> Json:
@@ -98,6 +100,7 @@ def _analyte(view: AnalyteView, zone: tzinfo) -> Json:
         "fall_percent": number(view.fall_percent),
         "next_due": instant(view.next_due, zone),
         "source": view.source or None,
+        "comparator": view.comparator or None,
     }
 
 

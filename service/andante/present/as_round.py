@@ -56,12 +56,12 @@ def _table(outcomes: Iterable[Outcome]) -> RenderableType:
     for outcome in sorted(outcomes, key=_by_urgency):
         found = outcome.assessment
         if found is None:
-            table.add_row("", outcome.patient, Text("not assessed", style="bold"), "", _written(outcome))
+            table.add_row("", plain(outcome.patient), Text("not assessed", style="bold"), "", _written(outcome))
             continue
         priority = found.advice.priority
         table.add_row(
             plain(", ".join(part for part in (found.ward, found.bed) if part)),
-            found.patient.removeprefix("Patient/"),
+            plain(found.patient.removeprefix("Patient/")),
             advice_words(found.advice.code),
             "" if found.advice.code.is_silent else Text(priority_words(priority), priority_style(priority)),
             _written(outcome),
@@ -87,7 +87,7 @@ def _written(outcome: Outcome) -> str:
         if outcome.delivery.unsettled:
             told.append("to be settled by the next round")
     if outcome.incomplete:
-        told.append(f"not read whole: {', '.join(outcome.incomplete)}")
+        told.append(plain(f"not read whole: {', '.join(outcome.incomplete)}"))
     return ", ".join(told) or "as it was"
 
 

@@ -127,7 +127,7 @@ def _levels(views: Iterable[AnalyteView], zone: tzinfo) -> RenderableType:
         table.add_row(
             view.analyte.value,
             Text(view.state.value, style="" if settled else "bold"),
-            "" if view.value is None else f"{number(view.value):f}",
+            "" if view.value is None else f"{view.comparator}{number(view.value):f}",
             "" if view.collected is None else day_time(view.collected, zone),
             "" if view.fall_percent is None else words(view.fall_percent, "%"),
             "" if view.next_due is None else day_time(view.next_due, zone),
@@ -171,7 +171,9 @@ def _risk(risk: RiskView) -> RenderableType:
 def _notice(notice: Notice) -> str:
     stage = f", {notice.stage.value}" if notice.stage else ""
     who = f"{priority_words(notice.priority)}, to the {notice.tell.value}"
-    return f"{who}: {notice.text} ({notice.code.value}{stage})"
+    first, _, rest = notice.text.partition("\n")
+    text = f"{first}. {rest}" if rest else first
+    return f"{who}: {text} ({notice.code.value}{stage})"
 
 
 def _protocol(assessment: Assessment) -> list[RenderableType]:

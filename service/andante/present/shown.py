@@ -5,6 +5,7 @@ from datetime import datetime, tzinfo
 from decimal import ROUND_HALF_EVEN, Decimal, localcontext
 
 _DECIMALS = 3
+_MOST_DIGITS = 30
 # Not strftime: its names follow the locale of the machine.
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _NOT_PRINTED = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
@@ -17,9 +18,16 @@ def number(value: Decimal | None) -> Decimal | None:
     exponent = value.as_tuple().exponent
     if isinstance(exponent, int) and -_DECIMALS <= exponent <= 0:
         return value
+    return _rounded(value, _DECIMALS)
+
+
+def _rounded(value: Decimal, places: int) -> Decimal:
+    """No chart means a number longer than this: such a slip is shown as it is, in powers of ten."""
+    if value.adjusted() > _MOST_DIGITS:
+        return value
     with localcontext() as context:
-        context.prec = 60
-        return _trimmed(value.quantize(Decimal(1).scaleb(-_DECIMALS), rounding=ROUND_HALF_EVEN))
+        context.prec = 2 * _MOST_DIGITS
+        return _trimmed(value.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN))
 
 
 def _trimmed(value: Decimal) -> Decimal:
@@ -31,9 +39,8 @@ def words(value: Decimal | None, unit: str = "", *, places: int = 0) -> str:
     """A number for people, or `not known`."""
     if value is None:
         return "not known"
-    with localcontext() as context:
-        context.prec = 60
-        text = f"{_trimmed(value.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN)):f}"
+    rounded = _rounded(value, places)
+    text = f"{rounded:.3e}" if rounded.adjusted() > _MOST_DIGITS else f"{rounded:f}"
     return f"{text} {unit}".strip()
 
 

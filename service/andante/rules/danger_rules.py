@@ -1,6 +1,7 @@
 """Decision rules 2 to 5 while feeding: danger, lows, and evidence that is not there. None of them ever feeds more."""
 
 from datetime import datetime
+from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, Priority, Tell
 from andante.domain.picture import Finding, FindingKind
@@ -29,6 +30,7 @@ from andante.rules.phrases import names, plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.trend import Fall, Grade, consecutive
 
+_TENTH = Decimal("0.1")
 _STRICTEST = ("stop", "halve", "hold")
 
 
@@ -68,7 +70,7 @@ def urgent_review(s: Situation) -> Decision | None:
             if fall.grade is Grade.SEVERE:
                 answers.append((response.severe_fall, fall.since))
                 because.append(fall_words(fall) + ": a severe fall, whatever the level.")
-                heads.append(f"{fall.analyte.value} has fallen {plain(fall.percent)} %")
+                heads.append(f"{fall.analyte.value} has fallen {percent_words(fall)}")
                 analytes.append(fall.analyte)
                 readings.append(s.reading(fall.analyte))
                 cites += [s.protocol.fall.severe, response.severe_fall]
@@ -166,10 +168,18 @@ def organ_dysfunction(s: Situation) -> list[Finding]:
     ]
 
 
+def percent_words(fall: Fall) -> str:
+    """`24 %`; a tenth where rounding would put it on a whole ten; `at least` where the level is only bounded."""
+    whole = plain(fall.percent)
+    shown = plain(fall.percent, _TENTH) if whole.endswith("0") else whole
+    bounded = fall.current.level is not None and not fall.current.level.is_exact
+    return f"{'at least ' if bounded else ''}{shown} %"
+
+
 def fall_words(fall: Fall) -> str:
     reference = fall.reference.written
     words = (
-        f"{sentence(fall.analyte.value)} has fallen {plain(fall.percent)} % from {reference} to {fall.current.written}"
+        f"{sentence(fall.analyte.value)} has fallen {percent_words(fall)} from {reference} to {fall.current.written}"
     )
     high = fall.reference.range_high
     if high is not None and fall.reference.level is not None and fall.reference.level.surely_above(high):

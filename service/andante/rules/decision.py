@@ -141,8 +141,7 @@ def level_words(s: Situation, reading: Reading) -> str:
     if result is None or result.level is None or result.level.value is None:
         return f"{reading.analyte.value} {reading.state.value}"
     written = level(reading.analyte, result.level.value)
-    if not result.level.is_exact:
-        written = f"{'<' if result.level.low is None else '>'}{written}"
+    written = f"{result.level.comparator}{written}"
     band = reading.evidence.danger
     word = {
         Band.CRITICAL_LOW: "critically low",

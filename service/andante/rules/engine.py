@@ -98,6 +98,7 @@ def _analytes(s: Situation, decision: Decision) -> tuple[AnalyteView, ...]:
                 analyte=reading.analyte,
                 state=reading.state,
                 value=shown.level.value if shown is not None and shown.level is not None else None,
+                comparator=shown.level.comparator if shown is not None and shown.level is not None else "",
                 collected=shown.collected if shown is not None else None,
                 fall_percent=fall.percent if fall is not None else None,
                 next_due=None if decision.code.is_silent else s.due[reading.analyte],

@@ -176,7 +176,8 @@ def ready_to_start(s: Situation) -> Decision | None:
     ]
     if order is None and s.vehicle is not None:
         because.append(
-            f"No feed is ordered: {plain(s.vehicle.density, _TENTH)} kcal/mL is assumed for the rate; what counts are the kcal."
+            f"No feed is ordered: {plain(s.vehicle.density, _TENTH)} kcal/mL is assumed for the rate; "
+            "what counts are the kcal."
         )
     if s.course.other_kcal:
         because.append(f"{kcal(s.course.other_kcal)} already come from drugs or fluids and are subtracted.")

@@ -5,6 +5,7 @@ from decimal import Decimal
 from andante.domain.advice import AdviceCode, Fact, Priority
 from andante.domain.quantities import Analyte
 from andante.rules.course import Exposure
+from andante.rules.danger_rules import percent_words
 from andante.rules.decision import (
     Decision,
     energy_words,
@@ -29,7 +30,7 @@ from andante.rules.trend import Grade, draws_to_settle
 def warnings(s: Situation) -> tuple[str, ...]:
     """What is said beside an advice that does not hold: highs, and falls below the holding threshold."""
     falling = tuple(
-        f"{sentence(f.analyte.value)} has fallen {plain(f.percent)} % from {f.reference.written} to "
+        f"{sentence(f.analyte.value)} has fallen {percent_words(f)} from {f.reference.written} to "
         f"{f.current.written} but is still in range: a warning."
         for f in s.falls
         if f.grade is Grade.MILD
