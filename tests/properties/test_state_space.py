@@ -1,6 +1,6 @@
 """Invariants 1 and 2 over the whole discretised state space: every state of each analyte, course and energy order.
 
-`ANDANTE_WHOLE_SPACE=1` visits every state (about a minute); otherwise every n-th, always the same ones.
+`ANDANTE_TEST_WHOLE_SPACE=1` visits every state (about a minute); otherwise every n-th, always the same ones.
 """
 
 import os
@@ -16,7 +16,7 @@ from andante.domain.quantities import Analyte
 from andante.rules import evaluate
 from pictures import ALL, MG, NOW, K, P, aspen, feed, lab, nice, picture, planned, rate
 
-WHOLE = os.environ.get("ANDANTE_WHOLE_SPACE") == "1"
+WHOLE = os.environ.get("ANDANTE_TEST_WHOLE_SPACE") == "1"
 EVERY = 1 if WHOLE else 11  # coprime to the size of every axis, so that all of their values are met
 
 # Per analyte: baseline, in range, falling in range (by 22-29 %), low, critical low, high, critical high (None: no such

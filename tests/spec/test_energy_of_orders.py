@@ -304,3 +304,19 @@ def test_a_single_dose_counts_for_the_day_after_it() -> None:
 def test_a_goal_may_be_stated_and_an_order_planned_without_a_rate() -> None:
     said = advise(planned(None, density="1.5"), goal("2000"), draw(5))
     assert (said.advice.code, said.advice.rate_ml_h) == ("start", 25)
+
+
+def test_a_revoked_order_does_not_run_on_to_a_bound_that_is_still_ahead() -> None:
+    """Nothing says when it was revoked: it is never in force now, and the chart is named as silent about it."""
+    revoked = feed("30", 40, state=OrderState.ENDED, until=-100)
+    said = advise(feed("30", 40), revoked, draw(62), draw(5))
+    assert said.feeding.ordered_kcal == 720
+    assert "end-unknown" in {q.code for q in said.data_quality}
+
+
+def test_an_ended_order_without_an_end_ran_until_the_next_feed_began() -> None:
+    """So the course began with it, and a fall since then is seen."""
+    earlier = feed("20", 60, state=OrderState.ENDED)
+    said = advise(earlier, feed("30", 30), draw(62, p="1.20"), draw(40, p="0.95"), draw(5, p="0.93"))
+    assert said.feeding.started == h(60)
+    assert said.advice.rule == "falling"

@@ -4,7 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from andante.chart.models import MedicationRequest, NutritionOrder, Observation, Resource
-from andante.chart.sheet import Sheet, cut
+from andante.chart.plain_text import cut
+from andante.chart.sheet import Sheet
 from andante.domain.picture import Firmness, OrderState
 
 _FIRM = frozenset({"final", "amended", "corrected"})
@@ -24,13 +25,16 @@ ORDERED = frozenset({"order", "original-order", "reflex-order", "filler-order", 
 
 
 def firmness_of(sheet: Sheet, observation: Observation) -> Firmness | None:
-    """How far an observation may be relied on; None, noted, when it is void."""
+    """How far an observation may be relied on; None, noted, when it is void.
+
+    One of several versions of which none is known to be the last may hold, but not advance.
+    """
     status = observation.status
     if status in _VOID:
         sheet.note("void-result", f"is {status}; left out", observation)
         return None
     if status in _FIRM:
-        return Firmness.FIRM
+        return Firmness.PROVISIONAL if sheet.is_doubted(observation) else Firmness.FIRM
     if status not in _PROVISIONAL:
         sheet.note("unknown-status", f"its status {_quoted(status)} is unknown; taken as provisional", observation)
     return Firmness.PROVISIONAL
@@ -105,4 +109,4 @@ def _given(order: Resource) -> str | None:
 
 
 def _quoted(text: str | None) -> str:
-    return f'"{cut(text)[:24]}"' if text else "(none)"
+    return f'"{cut(text, 24)}"' if text else "(none)"

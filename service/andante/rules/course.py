@@ -4,7 +4,7 @@ Built from the orders' own history as a step function of time: nutrition only fo
 non-nutritional energy is summed beside it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
@@ -81,16 +81,17 @@ class Course:
 
 
 def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decimal | None) -> Course:
-    nutrition = [o for o in picture.energy_orders if o.kind.is_nutrition]
+    orders = _placed_ends(picture.energy_orders, now)
+    nutrition = [o for o in orders if o.kind.is_nutrition]
     history = _history(nutrition, picture, protocol, now)
-    total = _history(list(picture.energy_orders), picture, protocol, now)
+    total = _history(orders, picture, protocol, now)
     restart = span(protocol.energy.restart_after.value, "h")
     started, earlier, paused_since = _present_course(history, now, restart)
     feeding = started is not None
     running = tuple(o for o in nutrition if in_force(o, now) and not o.nil_by_mouth)
     if feeding and paused_since is not None and not running:
         running = tuple(o for o in nutrition if _paused_at(o, paused_since) and not o.nil_by_mouth)
-    others = tuple(o for o in picture.energy_orders if not o.kind.is_nutrition and in_force(o, now))
+    others = tuple(o for o in orders if not o.kind.is_nutrition and in_force(o, now))
     at = paused_since - timedelta(microseconds=1) if paused_since and feeding else now
     unplaced = tuple(o for o in nutrition if _is_unplaced(o))
     problems = [
@@ -120,7 +121,7 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         feed_now, feed_ordered = _add(feed_now, eaten), _add(feed_ordered, eaten)
     if unplaced:
         feed_now = None
-    dextrose = [o for o in picture.energy_orders if o.kind is EnergyKind.IV_DEXTROSE]
+    dextrose = [o for o in orders if o.kind is EnergyKind.IV_DEXTROSE]
     with_dextrose = _history([*nutrition, *dextrose], picture, protocol, now) if dextrose else history
     return Course(
         feeding=feeding,
@@ -145,6 +146,31 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         energy_problems=tuple(problems),
         earlier_course=earlier,
     )
+
+
+def ends_unknown(order: EnergyOrder, now: datetime) -> bool:
+    """Completed or revoked, and nothing says when: no instant of the change, and no bound that has passed."""
+    if order.state is not OrderState.ENDED or order.ended is not None:
+        return False
+    bound = end_of(order)
+    return bound is None or bound > now or bound == start_of(order)
+
+
+def _placed_ends(orders: tuple[EnergyOrder, ...], now: datetime) -> list[EnergyOrder]:
+    """An ended order whose end is unknown ran, at the most, until the next feed began, and never until now.
+
+    With no feed after it, it is taken to have ended when it began: it then proves no exposure.
+    """
+    starts = [s for o in orders if o.kind.is_nutrition and (s := start_of(o)) is not None and s <= now]
+    placed = []
+    for order in orders:
+        if ends_unknown(order, now):
+            own = start_of(order)
+            later = [s for s in starts if own is not None and s > own]
+            placed.append(replace(order, ended=min(later, default=own)))
+        else:
+            placed.append(order)
+    return placed
 
 
 def _add(first: Decimal | None, second: Decimal | None) -> Decimal | None:

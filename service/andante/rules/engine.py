@@ -14,6 +14,7 @@ from andante.domain.picture import EnergyKind, Picture, require_aware
 from andante.domain.protocol import Protocol
 from andante.rules.canonical import in_fixed_offset, settle
 from andante.rules.counterfactual import would_change
+from andante.rules.course import ends_unknown
 from andante.rules.decision import Decision, lab_fact
 from andante.rules.derivation import derive
 from andante.rules.evidence import Draw, limits_of
@@ -151,6 +152,11 @@ def _data_quality(s: Situation) -> tuple[DataQuality, ...]:
     if len(pumped) > 1:
         text = f"{len(pumped)} enteral feed orders are in force at once; all are counted: check which of them runs"
         notes.append(DataQuality(code="overlapping-orders", text=text, source=min(o.source for o in pumped)))
+    notes += [
+        DataQuality(code="end-unknown", text=f"{o.kind.value}: ended, but the chart does not say when", source=o.source)
+        for o in s.picture.energy_orders
+        if ends_unknown(o, s.now)
+    ]
     notes += [DataQuality(code="energy", text=words, source=source) for words, source in s.course.energy_problems]
     if s.goal.problem:
         notes.append(DataQuality(code="goal", text=s.goal.problem))
