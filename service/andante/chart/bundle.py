@@ -6,15 +6,15 @@ the service never reads are counted in `ChartFile.passed_over`.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import msgspec
 
-from andante.chart.assembly import Settled, assemble, settle_versions
+from andante.chart.assembly import assemble, settle_versions
 from andante.chart.bundle_file import FileEntry, FileParts, split_file
-from andante.chart.chart import Chart, Problem, find_contained, reference_key
+from andante.chart.chart import UNKNOWN_TYPE, Chart, Problem, find_contained, reference_key
 from andante.chart.datatypes import Reference
 from andante.chart.decoding import decode_resource, name_of, salvage
 from andante.chart.history import known_at
@@ -74,9 +74,7 @@ class _Grouping:
     stranded: list[tuple[str, Problem]] = field(default_factory=list)
 
     def chart_file(self) -> ChartFile:
-        decoded = self._decode()
-        settled = settle_versions(decoded)
-        self._share_out(settled)
+        duplicates = self._share_out(self._decode())
         charts = []
         for patient_id in sorted(self.owned.keys() | self.problems.keys()):
             charts.append(
@@ -98,7 +96,7 @@ class _Grouping:
         return ChartFile(
             charts=tuple(charts),
             unassigned=tuple(dict.fromkeys([*self.unassigned, *lost])),
-            duplicates=settled.duplicates,
+            duplicates=duplicates,
             passed_over=dict(sorted(self.passed_over.items())),
         )
 
@@ -114,7 +112,7 @@ class _Grouping:
             if release is not None:
                 text = f"{kind} is written in FHIR {release}, not R4: set aside"
                 name = name_of(kind, salvage(entry.raw))
-                self._file_problem(Problem(code="not-r4", text=text, reference=name), entry)
+                self._file_problem(Problem(code="not-r4", text=text, reference=name, resource_type=kind), entry)
             elif kind not in READABLE:
                 self.passed_over[kind] += 1
             else:
@@ -142,7 +140,8 @@ class _Grouping:
             return None
         if kind is None or not kind.isalpha():
             text = "not a resource: it does not say its resourceType"
-            self._file_problem(Problem(code="unreadable-resource", text=text, reference=entry.place), entry)
+            problem = Problem(code="unreadable-resource", text=text, reference=entry.place, resource_type=UNKNOWN_TYPE)
+            self._file_problem(problem, entry)
             return None
         return kind
 
@@ -162,16 +161,34 @@ class _Grouping:
                 raise InputError("the Bundle mixes resources of several servers under the same ids")
         return resource
 
-    def _share_out(self, settled: Settled) -> None:
-        owners: dict[str, str] = {}
-        for resource in settled.resources:
-            owner = self._owner(resource)
-            if owner is not None:
+    def _share_out(self, decoded: Iterable[Resource]) -> int:
+        """Settle versions, give each resource to its patient, and count the repeats dropped.
+
+        Two patients' resources under one id are no versions of each other: the newer must not cost the other
+        patient a result.
+        """
+        by_subject: defaultdict[str | None, list[Resource]] = defaultdict(list)
+        for resource in decoded:
+            by_subject[self._patient_id(subject_of(resource))[0]].append(resource)
+        holders = Counter(key for theirs in by_subject.values() for key in {resource.key for resource in theirs})
+        duplicates = 0
+        for theirs in by_subject.values():
+            settled = settle_versions(theirs)
+            duplicates += settled.duplicates
+            owners: dict[str, str] = {}
+            for resource in settled.resources:
+                owner = self._owner(resource)
+                if owner is None:
+                    continue
                 owners[resource.key] = owner
                 self.owned[owner].append(resource)
-        for problem in settled.problems:
-            holder = owners.get(problem.reference or "")
-            (self.problems[holder] if holder is not None else self.unassigned).append(problem)
+                if holders[resource.key] > 1:
+                    text = "the file holds a resource of this id for another patient too"
+                    self.problems[owner].append(Problem(code="shared-id", text=text, reference=resource.key))
+            for problem in settled.problems:
+                holder = owners.get(problem.reference or "")
+                (self.problems[holder] if holder is not None else self.unassigned).append(problem)
+        return duplicates
 
     def _owner(self, resource: Resource) -> str | None:
         """The id of the patient it belongs to. Else None: shared, or named as a Problem."""
@@ -214,7 +231,7 @@ class _Grouping:
         """Keep a Problem with its patient if that can still be told: once all full URLs are known."""
         found = salvage(entry.raw)
         subject = found.subject_reference()
-        named = problem if problem.reference else Problem(code=problem.code, text=problem.text, reference=entry.place)
+        named = problem if problem.reference else replace(problem, reference=entry.place)
         if problem.reference and problem.reference.startswith("Patient/"):
             self.stranded.append((problem.reference, named))
         else:

@@ -6,7 +6,7 @@ import msgspec
 
 from andante.chart.chart import Problem
 from andante.errors import InputError
-from andante.fhir_http.envelope import DECODE_ERRORS, Bundle, Entry, decode_bundle, peek
+from andante.fhir_http.envelope import DECODE_ERRORS, Bundle, Entry, decode_bundle, mended, peek
 
 MAX_ENTRIES = 1_000_000
 _CHART_BUNDLES = frozenset({"collection", "searchset", "transaction", "batch", "history"})
@@ -43,7 +43,7 @@ class FileParts:
 
 def split_file(data: bytes) -> FileParts:
     """Take a Bundle, NDJSON or single-resource file apart. Raises InputError with one clear line."""
-    text = _checked(data)
+    text = mended(_checked(data))
     try:
         kind = peek(text).resource_type
     except RecursionError:

@@ -29,6 +29,9 @@ from andante.chart.models import (
     Task,
 )
 
+UNKNOWN_TYPE = "unknown"
+"""The type of what does not say its type: it may be anything."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Problem:
@@ -36,13 +39,15 @@ class Problem:
     data.
 
     Codes: `unreadable-resource`, `not-r4`, `no-subject`, `logical-subject`, `unresolved-subject`,
-    `unordered-versions`, `several-stays`, `failed-read`, `not-offered`, `filters-ignored`.
-    `reference` names the resource or the read; it is None only when nothing names it.
+    `unordered-versions`, `shared-id`, `several-stays`, `failed-read`, `not-offered`, `filters-ignored`.
+    `reference` names the resource or the read; it is None only when nothing names it. `resource_type` is that of
+    a resource that could not be read.
     """
 
     code: str
     text: str
     reference: str | None = None
+    resource_type: str | None = None
     salvaged: "Salvaged | None" = None
 
 

@@ -138,9 +138,11 @@ def load_codes(path: Path | None = None, overlay: Path | None = None, *, canonic
 
 def _read(path: Path) -> Tree:
     try:
-        if path.stat().st_size > _MAX_BYTES:
+        with path.open("rb") as file:
+            data = file.read(_MAX_BYTES + 1)  # not by the size it claims: a device claims none and never ends
+        if len(data) > _MAX_BYTES:
             raise InputError(f"{path.name} is too large to be a file of codes")
-        return tomllib.loads(path.read_bytes().decode("utf-8"))
+        return tomllib.loads(data.decode("utf-8"))
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:

@@ -24,7 +24,7 @@ class Salvage(Node, frozen=True, gc=False):
     otherwise.
     """
 
-    id: str | None = None
+    id: msgspec.Raw = msgspec.Raw(b"")
     subject: msgspec.Raw = msgspec.Raw(b"")
     patient: msgspec.Raw = msgspec.Raw(b"")
     for_: msgspec.Raw = msgspec.field(default=msgspec.Raw(b""), name="for")
@@ -75,6 +75,7 @@ def decode_resource(resource_type: str, raw: msgspec.Raw | bytes) -> Resource | 
             code="unreadable-resource",
             text=f"{resource_type} cannot be read: {explain(resource_type, raw, error)}",
             reference=name_of(resource_type, found),
+            resource_type=resource_type,
             salvaged=found.observation() if resource_type == "Observation" else None,
         )
     return resource
@@ -90,7 +91,8 @@ def salvage(raw: msgspec.Raw | bytes) -> Salvage:
 
 def name_of(resource_type: str, found: Salvage) -> str | None:
     """A reference to a resource that could not be read; None without a proper id."""
-    return f"{resource_type}/{found.id}" if found.id and _SAFE_ID.fullmatch(found.id) else None
+    identity = _lenient(found.id, str)
+    return f"{resource_type}/{identity}" if identity and _SAFE_ID.fullmatch(identity) else None
 
 
 def explain(resource_type: str, raw: msgspec.Raw | bytes, error: BaseException) -> str:

@@ -173,7 +173,7 @@ def _read_administration(
             source=given.reference,
         )
     if drug.vitamins and given.status not in _SURELY_GIVEN:
-        sheet.note("dose-not-counted", f"a vitamin dose is {given.status or 'of no status'}; not counted", given)
+        sheet.note("dose-not-counted", "a vitamin dose was not surely given; not counted", given)
         return
     for vitamin in sorted(drug.vitamins):
         mg = _mg(sheet, given, dose) if drug.dosed_as is vitamin else None

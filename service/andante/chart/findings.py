@@ -64,7 +64,7 @@ def _is_confirmed(sheet: Sheet, condition: Condition) -> bool:
     if stated is None or "confirmed" in codes:
         return True
     if "refuted" in codes or "entered-in-error" in codes:
-        sheet.note("void-condition", f"is {codes[0]}; left out", condition)
+        sheet.note("void-condition", "is refuted or entered in error; left out", condition)
     else:
         sheet.note("unconfirmed-condition", "is not confirmed; not used", condition)
     return False

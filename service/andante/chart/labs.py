@@ -4,13 +4,15 @@ as unread: a newer result nobody can use is a reason to hold, never a reason to 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from math import inf
 
 from andante.chart.code_tables import LabCode
 from andante.chart.codes import CodeMap
 from andante.chart.datatypes import CodeableConcept
 from andante.chart.limits import normal_limits
 from andante.chart.models import Observation
-from andante.chart.sheet import Sheet, cut, label, written
+from andante.chart.plain_text import cut
+from andante.chart.sheet import Sheet, label, written
 from andante.chart.specimens import Collected, collection_time, doubt_about, specimen_key, specimen_of
 from andante.chart.statuses import firmness_of
 from andante.chart.times import parse_fhir_time
@@ -20,6 +22,7 @@ from andante.domain.picture import Collection, Firmness, LabResult, Matrix, Pers
 from andante.domain.quantities import Analyte, Level, is_mass_unit, mmol_per_l
 
 Part = Observation | Observation.Component
+_MOST_RESULTS = 5_000  # of one analyte: seven months of a draw each hour
 _COMPARATORS = ("<", "<=", ">", ">=")
 
 
@@ -50,10 +53,24 @@ def read_results(sheet: Sheet, person: Person) -> tuple[list[LabResult], list[Co
         lambda observation: _read_observation(sheet, observation, person),
         rescue=lambda observation: _rescue(sheet, observation),
     )
+    results = [*(item for item in found if isinstance(item, LabResult)), *_salvaged(sheet)]
     return (
-        [*(item for item in found if isinstance(item, LabResult)), *_salvaged(sheet)],
+        [result for analyte in Analyte for result in _newest(sheet, [r for r in results if r.analyte is analyte])],
         [item for item in found if isinstance(item, Collection)],
     )
+
+
+def _newest(sheet: Sheet, results: list[LabResult]) -> list[LabResult]:
+    """All of them; of more than a long stay can bring, the newest, and nothing may be concluded from the rest."""
+    if len(results) <= _MOST_RESULTS:
+        return results
+    sheet.lack(f"more than {_MOST_RESULTS} results of {results[0].analyte.value}: only the newest were read")
+    return sorted(results, key=_recency, reverse=True)[:_MOST_RESULTS]
+
+
+def _recency(result: LabResult) -> tuple[float, str]:
+    when = result.collected_latest or result.collected or result.reported
+    return when.timestamp() if when else inf, result.source
 
 
 def _salvaged(sheet: Sheet) -> Iterator[LabResult]:

@@ -7,6 +7,7 @@ from decimal import Decimal
 from andante.chart.code_tables import DrugCode, Role
 from andante.chart.datatypes import CodeableConcept
 from andante.chart.models import Medication, MedicationAdministration, MedicationRequest, has_modifiers
+from andante.chart.plain_text import cut
 from andante.chart.sheet import Sheet, label
 from andante.chart.units import Unreadable, ratio_amount
 from andante.chart.wording import any_word
@@ -48,7 +49,7 @@ def identify(sheet: Sheet, resource: MedicationRequest | MedicationAdministratio
     own = sheet.codes.drugs.among(concept, medication.code if medication else None)
     parts = list(_ingredients(sheet, resource, medication)) if medication else []
     name = label(concept) or label(medication.code if medication else None)
-    name = name or (resource.medication_reference.display if resource.medication_reference else None) or "drug"
+    name = name or cut((resource.medication_reference.display if resource.medication_reference else None) or "drug")
     roles = {role for entry in own for role in entry.roles}
     inner = {role for part in parts for entry in part.entries for role in entry.roles}
     kind = _kind(roles, inner)
@@ -64,7 +65,7 @@ def identify(sheet: Sheet, resource: MedicationRequest | MedicationAdministratio
         # The electrolytes of a nutrition bag are its daily allowance, not a dose against a low level.
         replaces |= {analyte for part in parts for entry in part.entries for analyte in entry.analytes}
     return Drug(
-        name=name[:80],
+        name=name,
         codes=frozenset(f"{entry.system}|{entry.code}" for entry in own),
         kind=kind,
         composition=composition,

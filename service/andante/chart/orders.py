@@ -7,8 +7,9 @@ from decimal import Decimal
 from andante.chart.datatypes import Timing
 from andante.chart.deliveries import bounded, read_deliveries
 from andante.chart.models import NutritionOrder, has_modifiers
+from andante.chart.plain_text import cut
 from andante.chart.schedule import read_schedule
-from andante.chart.sheet import Sheet, cut, label
+from andante.chart.sheet import Sheet, label
 from andante.chart.statuses import Standing, ended_at, ordered_at, standing_of
 from andante.chart.units import Unreadable, amount, to
 from andante.domain.picture import (
@@ -217,4 +218,4 @@ def _joined(problems: list[str | None]) -> str | None:
 
 
 def _name(product: str | None, otherwise: str) -> str:
-    return cut(product) if product and product.strip() else otherwise
+    return cut(product or "") or otherwise

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from msgspec.structs import replace
 
 from andante.chart.datatypes import Reference
-from andante.chart.models import Encounter
+from andante.chart.models import Encounter, Patient
 from andante.chart.places import find_place
 from andante.chart.questions import ACT_CODES
 from andante.chart.sheet import Sheet
@@ -30,6 +30,7 @@ def read_person(sheet: Sheet) -> Person:
         return Person()
     if not sheet.is_plain(patient):
         return Person()
+    _note_links(sheet, patient)
     birth = None
     if patient.birth_date is not None:
         if len(patient.birth_date) <= len("2000-01-01"):
@@ -42,6 +43,16 @@ def read_person(sheet: Sheet) -> Person:
         sex=patient.gender if patient.gender in _GENDERS else None,
         deceased=bool(patient.deceased_boolean) or patient.deceased_date_time is not None,
     )
+
+
+def _note_links(sheet: Sheet, patient: Patient) -> None:
+    """Another record of the same person may hold what is missing in this one."""
+    kinds = {link.type for link in patient.link}
+    if "replaced-by" in kinds or patient.active is False:
+        sheet.note("patient-replaced", "the patient's record is out of use or replaced by another", patient)
+        sheet.lack("the patient's record is out of use or replaced by another")
+    elif kinds:
+        sheet.note("patient-linked", "another record of the same person exists; it was not read", patient)
 
 
 def read_stay(sheet: Sheet) -> Stay | None:

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from andante.chart.chart import reference_key
 from andante.chart.datatypes import CodeableConcept, Reference
 from andante.chart.models import Encounter, Location
+from andante.chart.plain_text import cut
 from andante.chart.times import parse_fhir_time
 
 PHYSICAL_TYPES = "http://terminology.hl7.org/CodeSystem/location-physical-type"
@@ -47,8 +48,8 @@ def _levels(
         if location is not None:
             kind = kind or _kind(location.physical_type)
         name = (location.name if location is not None else None) or reference.display
-        if name:
-            yield kind, name
+        if name and (line := cut(name)):
+            yield kind, line
         if location is None or location.part_of is None:
             return
         reference, kind = location.part_of, None

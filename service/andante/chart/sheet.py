@@ -8,13 +8,14 @@ from andante.chart.chart import Chart, reference_key
 from andante.chart.codes import CodeMap
 from andante.chart.datatypes import CodeableConcept, Period, Quantity, Reference
 from andante.chart.models import Resource, has_modifiers, subject_of
+from andante.chart.plain_text import cut
 from andante.chart.times import FhirTime, parse_fhir_time
 from andante.chart.units import Note
 from andante.domain.picture import DataNote
 
 R = TypeVar("R", bound=Resource)
 T = TypeVar("T")
-_WIDEST = 80
+_DOUBTS = frozenset({"unordered-versions", "shared-id"})
 _SPELLINGS = frozenset({"unit-spelling", "unit-not-coded", "unit-without-system"})
 
 
@@ -25,6 +26,7 @@ class Sheet:
         self.chart = chart
         self.codes = codes
         self.zone = zone
+        self._doubted = {problem.reference for problem in chart.problems if problem.code in _DOUBTS}
         self._notes: dict[tuple[str, str, str], DataNote] = {}
         self._unit_notes: dict[Note, DataNote] = {}
         self._lacks: set[str] = set()
@@ -91,6 +93,10 @@ class Sheet:
             self.note("other-patient", "is about another patient; not used", resource)
         return False
 
+    def is_doubted(self, resource: Resource) -> bool:
+        """Whether it cannot be told if this version is the one that counts, or counts for this patient."""
+        return resource.key in self._doubted
+
     def key_of(self, reference: Reference | None) -> str | None:
         """`Type/id` a reference points to, if it can be told."""
         text = reference.reference if reference else None
@@ -136,13 +142,7 @@ def label(concept: CodeableConcept | None, otherwise: str = "") -> str:
     if concept is None:
         return otherwise
     names = (concept.text, *(c.display for c in concept.coding), *(c.code for c in concept.coding))
-    return next((cut(name) for name in names if name and name.strip()), otherwise)
-
-
-def cut(text: str) -> str:
-    """One line of reasonable length."""
-    line = " ".join(text[: 4 * _WIDEST].split())
-    return line if len(line) <= _WIDEST else f"{line[: _WIDEST - 1]}…"
+    return next((line for name in names if name and (line := cut(name))), otherwise)
 
 
 def written(quantity: Quantity | None) -> str:

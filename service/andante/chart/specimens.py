@@ -6,7 +6,8 @@ from datetime import datetime
 
 from andante.chart.datatypes import CodeableConcept
 from andante.chart.models import Observation, Specimen, has_modifiers
-from andante.chart.sheet import Sheet, cut
+from andante.chart.plain_text import cut
+from andante.chart.sheet import Sheet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

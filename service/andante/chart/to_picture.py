@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import tzinfo
 
 from andante.chart.body import read_intakes, read_measurements
-from andante.chart.chart import Chart
+from andante.chart.chart import UNKNOWN_TYPE, Chart
 from andante.chart.codes import CodeMap
 from andante.chart.draws import read_lab_orders, read_specimens
 from andante.chart.drugs import read_drugs
@@ -18,6 +18,8 @@ from andante.domain.picture import Picture
 
 # What we left behind ourselves is no evidence.
 _INBOX = (Task, CommunicationRequest)
+_UNSURE = frozenset({"unreadable-resource", "not-r4", "unordered-versions", "shared-id"})
+_CARRY_ENERGY = frozenset({"NutritionOrder", "MedicationRequest", "MedicationAdministration", UNKNOWN_TYPE})
 
 
 def to_picture(chart: Chart, codes: CodeMap, zone: tzinfo) -> Picture:
@@ -58,9 +60,10 @@ def _carry_problems(sheet: Sheet) -> None:
     for problem in sheet.chart.problems:
         name = problem.reference or ""
         sheet.note(problem.code, problem.text, name)
-        # A feed nobody could read must not look like no feed.
-        if problem.code in ("unreadable-resource", "not-r4") and name.startswith("NutritionOrder"):
-            sheet.lack(f"{name} could not be read")
+        # Energy that nobody could read must not look like none.
+        kind = problem.resource_type or name.partition("/")[0]
+        if problem.code in _UNSURE and kind in _CARRY_ENERGY:
+            sheet.lack(f"{name or kind} could not be read")
 
 
 def _versions(sheet: Sheet) -> tuple[str, ...]:

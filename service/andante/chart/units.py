@@ -9,6 +9,7 @@ from decimal import Decimal
 
 from andante.chart.codes import CodeMap
 from andante.chart.datatypes import Quantity, Ratio
+from andante.chart.plain_text import cut
 from andante.domain.quantities import UnknownUnit
 
 Note = tuple[str, str]  # code, text
@@ -131,7 +132,7 @@ def _is_known(ucum: str) -> bool:
 
 
 def _short(text: str) -> str:
-    return text if len(text) <= 20 else f"{text[:20]}…"
+    return cut(text, 21)
 
 
 def amount(

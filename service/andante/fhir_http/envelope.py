@@ -119,6 +119,9 @@ class OperationOutcome(Part, frozen=True, gc=False):
 
 
 _GLANCE_BYTES = 96
+_ESCAPE = re.compile(
+    rb"\\(?:u[dD][89abAB][0-9a-fA-F]{2}\\u[dD][c-fC-F][0-9a-fA-F]{2}|(?P<half>u[dD][89a-fA-F][0-9a-fA-F]{2})|.)", re.S
+)
 _TYPE_FIRST = re.compile(rb'\s*\{\s*"resourceType"\s*:\s*"([A-Za-z]+)"')
 _BUNDLE = msgspec.json.Decoder(Bundle)
 _LOOSE = msgspec.json.Decoder(_LooseBundle)
@@ -137,6 +140,11 @@ def decode_bundle(body: bytes) -> tuple[Bundle, int]:
         return _BUNDLE.decode(body), 0
     except msgspec.ValidationError:
         loose = _LOOSE.decode(body)
+    except msgspec.DecodeError:
+        whole = mended(body)
+        if whole == body:
+            raise
+        return decode_bundle(whole)
     entries, misshapen = [], 0
     for raw in loose.entry:
         try:
@@ -152,6 +160,17 @@ def decode_bundle(body: bytes) -> tuple[Bundle, int]:
         entry=tuple(entries),
     )
     return bundle, misshapen
+
+
+def mended(text: bytes) -> bytes:
+    """The JSON with U+FFFD in place of each half of a surrogate pair.
+
+    Programs leave such halves behind where they cut a name short. They stand for no sign and no decoder takes
+    them, but one of them must not cost the whole page.
+    """
+    if b"\\ud" not in text and b"\\uD" not in text:
+        return text
+    return _ESCAPE.sub(lambda found: rb"\ufffd" if found["half"] else found[0], text)
 
 
 def _entry(raw: msgspec.Raw) -> Entry:

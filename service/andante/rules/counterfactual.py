@@ -10,13 +10,15 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from andante.domain.advice import AdviceCode
 from andante.domain.picture import LabResult, Matrix
 from andante.domain.quantities import Analyte, Level
-from andante.rules.danger_rules import organ_dysfunction
-from andante.rules.decision import Decision, energy_words
-from andante.rules.evidence import Band, Reading, limits_of
+from andante.rules.bands import Band, limits_of
+from andante.rules.decision import Decision
+from andante.rules.evidence import Reading
 from andante.rules.phrases import at, names, plain
 from andante.rules.situation import Situation, take_in
 from andante.rules.table import decide
+from andante.rules.telling import energy_words
 from andante.rules.trend import draws_to_settle, reference_for
+from andante.rules.urgent_rules import organ_dysfunction
 
 _PLACES = {
     Analyte.POTASSIUM: Decimal("0.1"),

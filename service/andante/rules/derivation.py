@@ -4,13 +4,13 @@ from datetime import datetime
 from decimal import Decimal
 
 from andante.domain.advice import Fact, Reason
-from andante.rules.danger_rules import fall_words
-from andante.rules.decision import Decision, lab_fact, level_words, order_facts
-from andante.rules.evidence import limits_of
+from andante.rules.bands import limits_of
+from andante.rules.decision import Decision, lab_fact, order_facts
 from andante.rules.micronutrients import vitamin_gaps
 from andante.rules.notices import find_gaps
 from andante.rules.phrases import at, kcal, level, names, plain, sentence
 from andante.rules.situation import Situation
+from andante.rules.telling import fall_words, level_words
 from andante.rules.trend import Grade
 
 

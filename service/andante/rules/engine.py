@@ -12,12 +12,13 @@ from andante.domain.advice import (
 )
 from andante.domain.picture import EnergyKind, Picture, require_aware
 from andante.domain.protocol import Protocol
+from andante.rules.bands import limits_of
 from andante.rules.canonical import in_fixed_offset, settle
 from andante.rules.counterfactual import would_change
-from andante.rules.course import ends_unknown
 from andante.rules.decision import Decision, lab_fact
 from andante.rules.derivation import derive
-from andante.rules.evidence import Draw, limits_of
+from andante.rules.evidence import Draw
+from andante.rules.history import ends_unknown
 from andante.rules.notices import give_notice
 from andante.rules.phrases import level, span
 from andante.rules.situation import Situation, take_in

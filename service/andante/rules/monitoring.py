@@ -7,8 +7,9 @@ from andante.domain.advice import AnalyteState, Fact, GapStage
 from andante.domain.picture import LabOrder, LabOrderState, Picture
 from andante.domain.protocol import Protocol
 from andante.domain.quantities import Analyte
+from andante.rules.bands import Band
 from andante.rules.course import Course
-from andante.rules.evidence import Band, Evidence, Reading, recheck_due
+from andante.rules.evidence import Evidence, Reading, recheck_due
 from andante.rules.phrases import span
 
 _SAME_DRAW = timedelta(hours=1)  # a result this close to a collection belongs to it when no specimen links them

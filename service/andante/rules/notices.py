@@ -7,14 +7,15 @@ from decimal import Decimal
 from andante.domain.advice import AdviceCode, Fact, GapStage, Notice, NoticeCode, Priority, Tell
 from andante.domain.picture import OrderState, Vitamin
 from andante.domain.quantities import Analyte
+from andante.rules.bands import Band, band_of
 from andante.rules.course import Course
-from andante.rules.decision import Decision, lab_facts, level_words
+from andante.rules.decision import Decision, lab_facts
 from andante.rules.energy import DAY, day_amount, present_rate, start_of
-from andante.rules.evidence import Band, band_of
 from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.monitoring import Gap, find_gap
 from andante.rules.phrases import at, kcal, names, plain, sentence
 from andante.rules.situation import Situation
+from andante.rules.telling import level_words
 
 _TELL = {
     GapStage.NOT_ORDERED: Tell.PRESCRIBER,

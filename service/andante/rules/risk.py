@@ -7,9 +7,10 @@ from decimal import Decimal
 from andante.domain.advice import CriterionView, Fact, RiskTier, RiskView
 from andante.domain.picture import MeasureKind, Picture
 from andante.domain.protocol import Comparison, Criterion, CriterionKind, CriterionTest, Protocol
+from andante.rules.bands import limits_of
 from andante.rules.body import Body, current_findings, latest, weights_before
 from andante.rules.course import Course
-from andante.rules.evidence import Evidence, limits_of
+from andante.rules.evidence import Evidence
 from andante.rules.phrases import level, percent_of, plain, span
 
 _TENTH = Decimal("0.1")

@@ -4,9 +4,9 @@ from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, RiskTier
 from andante.domain.picture import FindingKind
+from andante.rules.bands import Band
 from andante.rules.body import current_findings
 from andante.rules.decision import Decision
-from andante.rules.evidence import Band
 from andante.rules.phrases import plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.sizing import increment_kcal

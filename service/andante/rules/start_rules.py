@@ -6,23 +6,13 @@ from decimal import Decimal
 from andante.domain.advice import AdviceCode, Priority, Tell
 from andante.domain.picture import EnergyKind, Vitamin
 from andante.domain.protocol import Number, Switch
-from andante.rules.decision import (
-    Decision,
-    draw_words,
-    energy_words,
-    figure_words,
-    gap_words,
-    lab_facts,
-    level_words,
-    order_facts,
-    recheck_words,
-    until_next_look,
-)
-from andante.rules.evidence import Band
+from andante.rules.bands import Band
+from andante.rules.decision import Decision, lab_facts, order_facts, until_next_look
 from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.phrases import at, kcal, names, plain, sentence
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, size
+from andante.rules.telling import draw_words, energy_words, figure_words, gap_words, level_words, recheck_words
 
 _TENTH = Decimal("0.1")
 

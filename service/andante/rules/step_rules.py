@@ -4,26 +4,16 @@ from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, Priority
 from andante.domain.quantities import Analyte
+from andante.rules.amounts import keep_present
+from andante.rules.bands import Band
 from andante.rules.course import Exposure
-from andante.rules.danger_rules import percent_words
-from andante.rules.decision import (
-    Decision,
-    energy_words,
-    figure_words,
-    keep_present,
-    keep_words,
-    lab_facts,
-    order_facts,
-    rate_words,
-    soonest,
-    until_next_look,
-)
-from andante.rules.evidence import Band
+from andante.rules.decision import Decision, lab_facts, order_facts, soonest, until_next_look
 from andante.rules.phrases import at, kcal, names, plain, sentence, span
 from andante.rules.scope_rules import is_at_goal, is_over_goal
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, size
 from andante.rules.start_rules import high_words
+from andante.rules.telling import energy_words, figure_words, keep_words, percent_words, rate_words
 from andante.rules.trend import Grade, draws_to_settle
 
 

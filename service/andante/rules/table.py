@@ -2,15 +2,14 @@
 
 from collections.abc import Callable
 
-from andante.rules.danger_rules import (
+from andante.rules.decision import Decision
+from andante.rules.hold_rules import (
     difficult_to_correct,
     energy_not_known,
     falling_while_feeding,
     gap_while_feeding,
     low_while_feeding,
-    urgent_review,
 )
-from andante.rules.decision import Decision
 from andante.rules.scope_rules import not_at_risk, not_covered, stood_down, watch_ended
 from andante.rules.situation import Situation
 from andante.rules.start_rules import (
@@ -21,6 +20,7 @@ from andante.rules.start_rules import (
     start_cannot_be_sized,
 )
 from andante.rules.step_rules import advance, at_goal, over_the_limit, stay
+from andante.rules.urgent_rules import urgent_review
 
 RULES: tuple[Callable[[Situation], Decision | None], ...] = (
     watch_ended,  # 1

@@ -10,6 +10,7 @@ from andante import __version__, log
 from andante.errors import AndanteError, InputError
 from andante.settings import settings_help
 from andante.triggers import advise, demonstration, protocols, rounds
+from andante.triggers.inputs import note
 from andante.wording import CAUTION
 
 DEFECT_EXIT = 1
@@ -55,7 +56,7 @@ def main() -> None:
     try:
         cli()
     except AndanteError as error:
-        typer.echo(f"andante: {' '.join(str(error).split())}", err=True)
+        note(str(error))
         sys.exit(INPUT_EXIT if isinstance(error, InputError) else rounds.SERVER_EXIT)
     except BrokenPipeError:
         # Whoever reads has enough, as `head` does.
@@ -63,5 +64,5 @@ def main() -> None:
         sys.exit(DEFECT_EXIT)
     except Exception as error:
         # The place is enough to find it; a traceback could show what stands in a chart.
-        typer.echo(f"andante: a defect of ours: {type(error).__name__} at {log.place_of(error)}", err=True)
+        note(f"a defect of ours: {type(error).__name__} at {log.place_of(error)}")
         sys.exit(DEFECT_EXIT)

@@ -5,7 +5,7 @@ import re
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 
@@ -17,10 +17,12 @@ from andante import assess as story
 from andante.chart.bundle import ChartFile, read_charts
 from andante.errors import InputError
 from andante.present.as_text import console
+from andante.present.shown import plain
 
 _MAX_FILE_BYTES = 1024 * 1024 * 1024
 _FHIR_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _TOLD = 20
+_WIDEST_OFFSET = timedelta(hours=14)
 _YEARS = range(1900, 2200)  # far enough from both ends of the calendar to reckon with
 
 
@@ -36,8 +38,11 @@ def parse_instant(text: str) -> datetime:
         instant = datetime.fromisoformat(text.strip())
     except ValueError:
         raise InputError("--now is not an instant such as 2031-05-12T06:30:00+02:00") from None
-    if instant.utcoffset() is None:
+    offset = instant.utcoffset()
+    if offset is None:
         raise InputError("--now must carry a time zone, such as 2031-05-12T06:30:00+02:00 or …Z")
+    if abs(offset) > _WIDEST_OFFSET or offset % timedelta(minutes=1):
+        raise InputError("--now must carry a time zone that exists: at most 14:00 from UTC, in whole minutes")
     if instant.year not in _YEARS:
         raise InputError(f"--now must lie between {_YEARS.start} and {_YEARS.stop - 1}")
     return instant
@@ -89,8 +94,8 @@ def read_chart_file(name: str, *, now: datetime) -> ChartFile:
 
 
 def note(text: str) -> None:
-    """A line for people, beside the output."""
-    typer.echo(f"andante: {text}", err=True)
+    """A line for people, beside the output. Plain, since it may name what a chart or a shell holds."""
+    typer.echo(f"andante: {plain(text)}", err=True)
 
 
 def service(

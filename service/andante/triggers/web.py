@@ -203,7 +203,7 @@ def _may_ask(service: Service, request: Request) -> bool:
     token = service.settings.api_token
     if token is None:
         return True
-    given = request.headers.get("authorization", "").encode()
+    given = request.headers.get("authorization", "").encode("latin-1")  # the bytes that came
     return hmac.compare_digest(given, f"Bearer {token.get_secret_value()}".encode())
 
 

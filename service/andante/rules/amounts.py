@@ -1,0 +1,66 @@
+"""The energy that a rule which does not feed more may advise: the present, brought down, or cut."""
+
+from dataclasses import replace
+from datetime import datetime
+from decimal import Decimal
+
+from andante.rules.phrases import kcal
+from andante.rules.situation import Situation
+from andante.rules.sizing import Sized, describe, size
+
+
+def keep_present(s: Situation) -> Sized | None:
+    """The present energy, brought down to the goal, or on the first day to the allowance, where it is above."""
+    present = s.course.present_kcal
+    if present is None:
+        return None
+    limits = [s.goal.kcal]
+    if s.course.day == 1:
+        limits.append(s.allowance_kcal)
+    limit = min((v for v in limits if v is not None), default=None)
+    if limit is not None and present > limit:
+        sized = bring_down(s, limit)
+        return replace(sized, said=(f"brought down from {kcal(present)}, which is above {kcal(limit)}", *sized.said))
+    if s.vehicle is not None:
+        amount = s.vehicle.bolus if s.vehicle.boluses else s.vehicle.rate
+        if amount is not None:
+            return replace(describe(amount, s.vehicle), kcal=present)
+    return Sized(kcal=present)
+
+
+def bring_down(s: Situation, target: Decimal) -> Sized:
+    """At most `target` kcal/day. What drugs and fluids bring is not the feed's to lower, so it stays."""
+    floor = max(target, s.course.other_kcal or Decimal(0))
+    vehicle = s.vehicle
+    if vehicle is None:
+        return Sized(kcal=floor)
+    if vehicle.fixed_kcal > floor:
+        return Sized(kcal=floor, said=("several feeds together; stopping one of them is not enough",))
+    return size(target, vehicle, s.protocol) or describe(Decimal(0), vehicle)
+
+
+def cut(s: Situation, answer: str, since: datetime) -> tuple[Sized | None, bool]:
+    """The energy after a cut (`halve`), a stop or a hold, and whether it was already cut since the trouble began.
+
+    Cutting again at every round would starve the patient: once the energy has come down by the protocol's share
+    since `since`, it is kept.
+    """
+    present = s.course.present_kcal
+    if present is None or answer == "hold":
+        return keep_present(s), False
+    share = s.protocol.energy.cut.value / 100
+    peak = _peak_since(s, since)
+    feed = present - (s.course.other_kcal or Decimal(0))
+    if answer == "halve" and peak is not None and feed <= peak * (1 - share):
+        return keep_present(s), True
+    target = Decimal(0) if answer == "stop" else present * (1 - share)
+    limits = [target, s.goal.kcal, s.allowance_kcal if s.course.day == 1 else None]
+    return bring_down(s, min(v for v in limits if v is not None)), False
+
+
+def _peak_since(s: Situation, since: datetime) -> Decimal | None:
+    """The highest nutrition known to be in force from `since` on: more can only have been cut by more."""
+    history = s.course.history
+    ends = [*(h.start for h in history[1:]), s.now]
+    known = [h.kcal for h, until in zip(history, ends, strict=True) if until > since and h.kcal is not None]
+    return max(known, default=None)

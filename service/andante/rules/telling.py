@@ -1,0 +1,153 @@
+"""How a situation is told: levels, gaps, falls and energies in words. Absolute times only."""
+
+from decimal import Decimal
+
+from andante.domain.advice import AnalyteState
+from andante.domain.picture import LabResult
+from andante.rules.bands import Band
+from andante.rules.evidence import Reading
+from andante.rules.phrases import at, kcal, level, names, plain, sentence
+from andante.rules.situation import Situation
+from andante.rules.sizing import Sized
+from andante.rules.trend import Fall
+
+_TENTH = Decimal("0.1")
+
+
+def energy_words(sized: Sized | None) -> str:
+    """`40 mL/h (960 kcal/day)`, as far as known; feed and other energy apart where both bring some."""
+    if sized is None:
+        return "the present energy (not known in kcal)"
+    amount = kcal(sized.kcal)
+    if sized.feed_kcal is not None and sized.kcal - sized.feed_kcal >= 1:
+        amount = f"{plain(sized.feed_kcal)} kcal + {plain(sized.kcal - sized.feed_kcal)} from elsewhere = {amount}"
+    if sized.rate_ml_h is not None:
+        return f"{plain(sized.rate_ml_h, _TENTH)} mL/h ({amount})"
+    if sized.bolus_ml is not None:
+        return f"{plain(sized.bolus_ml)} mL per bolus ({amount})"
+    return amount
+
+
+def rate_words(s: Situation) -> str:
+    """What runs now, for `from … to …`: `25`, or empty where it is not one rate or bolus."""
+    vehicle = s.vehicle
+    if vehicle is None or not s.course.feeding:
+        return ""
+    amount = vehicle.bolus if vehicle.boluses else vehicle.rate
+    return plain(amount, _TENTH) if amount is not None else ""
+
+
+def figure_words(s: Situation, sized: Sized | None) -> tuple[str, ...]:
+    """The advised energy per kg, and the volume of a day."""
+    if sized is None or s.body.dosing_kg is None or sized.kcal <= 0:
+        return ()
+    words = f"{kcal(sized.kcal)} is {plain(sized.kcal / s.body.dosing_kg, _TENTH)} kcal/kg"
+    if sized.ml_day is not None:
+        words += f"; the feed is {plain(sized.ml_day)} mL a day"
+    return (words + ".",)
+
+
+def keep_words(s: Situation, sized: Sized | None) -> str:
+    """`Hold at 25 mL/h …`, or what it must come down to where more than that runs."""
+    present = s.course.present_kcal
+    if s.course.paused_since is not None:
+        return f"The feed is off; when it resumes, at most {energy_words(sized)}"
+    if sized is not None and present is not None and sized.kcal < present:
+        now = rate_words(s)
+        return f"Bring down {f'from {now} ' if now else ''}to {energy_words(sized)}"
+    return f"Hold at {energy_words(sized)}"
+
+
+def level_words(s: Situation, reading: Reading) -> str:
+    """`phosphate 0.52 mmol/L, low (drawn Tue 5 Mar 05:00)`."""
+    result = reading.evidence.danger_result or reading.shown
+    if result is None or result.level is None or result.level.value is None:
+        return f"{reading.analyte.value} {reading.state.value}"
+    written = level(reading.analyte, result.level.value)
+    written = f"{result.level.comparator}{written}"
+    band = reading.evidence.danger
+    word = {
+        Band.CRITICAL_LOW: "critically low",
+        Band.LOW: "low",
+        Band.CRITICAL_HIGH: "critically high",
+        Band.HIGH: "high",
+    }.get(band, reading.state.value.replace("-", " "))
+    firm = "" if any(result in d.results for d in reading.evidence.draws) else ", not firm"
+    return f"{reading.analyte.value} {written}, {word}{firm} ({drawn_words(s, result)})"
+
+
+def recheck_words(s: Situation) -> tuple[str, ...]:
+    """What was drawn too soon after a replacement dose, and from when on a draw tells."""
+    words = []
+    for reading in s.readings:
+        newest = [a.result for a in reading.evidence.unsettled if a.code == "after-replacement"]
+        if newest:
+            written = max(newest, key=lambda r: (r.collected.timestamp() if r.collected else 0.0, r.source)).written
+            words.append(
+                f"{sentence(reading.analyte.value)} {written} was drawn too soon after a replacement dose to be firm; "
+                f"a draw from {at(s.due[reading.analyte], s.picture.zone)} on tells."
+            )
+    return tuple(words)
+
+
+def drawn_words(s: Situation, result: LabResult) -> str:
+    """`drawn Tue 5 Mar 05:00`; a date without a time is not given one."""
+    if result.collected is None:
+        return "collection time not stated"
+    if result.collected_latest is not None and result.collected_latest > result.collected:
+        first, last = at(result.collected, s.picture.zone), at(result.collected_latest, s.picture.zone)
+        return f"drawn between {first} and {last}"
+    return f"drawn {at(result.collected, s.picture.zone)}"
+
+
+_LACK = {
+    AnalyteState.MISSING: "no result",
+    AnalyteState.STALE: "no recent result",
+    AnalyteState.UNREADABLE: "a result that cannot be used",
+    AnalyteState.PROVISIONAL: "no firm result",
+}
+
+
+def gap_words(s: Situation, readings: list[Reading]) -> str:
+    """What is wrong with each, for example `phosphate: no recent result (last drawn Mon 4 Mar 05:00)`."""
+    parts = []
+    for reading in readings:
+        words = f"{reading.analyte.value}: {_LACK.get(reading.state, reading.state.value)}"
+        blocking = [a for a in reading.evidence.unsettled if a.result is reading.shown]
+        if blocking:
+            words += f" ({blocking[0].result.written or 'no value'}: {blocking[0].text})"
+        elif reading.shown is not None and reading.shown.collected is not None:
+            words += f" (last drawn {at(reading.shown.collected, s.picture.zone)})"
+        parts.append(words)
+    return "; ".join(parts)
+
+
+def gap_head(readings: list[Reading]) -> str:
+    """The same for a headline: `no recent result of phosphate, no firm result of magnesium`."""
+    kinds = dict.fromkeys(r.state for r in readings)
+    return ", ".join(
+        f"{_LACK.get(kind, kind.value)} of {names(r.analyte for r in readings if r.state is kind)}" for kind in kinds
+    )
+
+
+def draw_words(readings: list[Reading]) -> str:
+    return f"a firm draw of {names(r.analyte for r in readings)} is needed"
+
+
+def percent_words(fall: Fall) -> str:
+    """`24 %`; a tenth where rounding would put it on a whole ten; `at least` where the level is only bounded."""
+    whole = plain(fall.percent)
+    shown = plain(fall.percent, _TENTH) if whole.endswith("0") else whole
+    bounded = fall.current.level is not None and not fall.current.level.is_exact
+    return f"{'at least ' if bounded else ''}{shown} %"
+
+
+def fall_words(fall: Fall) -> str:
+    reference = fall.reference.written
+    words = (
+        f"{sentence(fall.analyte.value)} has fallen {percent_words(fall)} from {reference} to {fall.current.written}"
+    )
+    high = fall.reference.range_high
+    if high is not None and fall.reference.level is not None and fall.reference.level.surely_above(high):
+        words += " (the starting level was above its range: treatment or the kidney may be the cause)"
+    return words
