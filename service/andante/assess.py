@@ -119,6 +119,7 @@ async def round_over(
     Raises a ServerError when the census cannot be read: then nothing is known and nothing was done.
     """
     reader = hospital.reader
+    await hospital.fhir.check_release()
     census = await reader.census()
     left_open = await patients_with_open_items(
         hospital.fhir, hospital.open_items, identifier_systems=hospital.identifier_systems
@@ -157,6 +158,7 @@ async def round_over(
 
 async def review_one(hospital: Hospital, basis: Basis, patient_id: str, *, now: datetime) -> Outcome | None:
     """One patient now; None when not in the hospital. Raises a ServerError when the census cannot be read."""
+    await hospital.fhir.check_release()
     census = await hospital.reader.census(patient_id=patient_id)
     if not any(stay.patient_id == patient_id for stay in census.stays):
         return None
@@ -179,7 +181,11 @@ async def _batches(charts: AsyncIterator[Chart]) -> AsyncIterator[list[Chart]]:
 async def _serve(
     charts: Sequence[Chart], hospital: Hospital, basis: Basis, *, now: datetime, dry_run: bool
 ) -> list[Outcome]:
-    inboxes = {inbox.patient_id: inbox for inbox in await hospital.reader.inbox(chart.patient_id for chart in charts)}
+    try:
+        read = await hospital.reader.inbox(chart.patient_id for chart in charts)
+    except Exception as error:
+        return [Outcome(patient=c.reference, incomplete=c.incomplete, problem=_problem(error)) for c in charts]
+    inboxes = {inbox.patient_id: inbox for inbox in read}
     return list(
         await asyncio.gather(
             *(_serve_one(c, inboxes[c.patient_id], hospital.writer, basis, now=now, dry_run=dry_run) for c in charts)
@@ -198,11 +204,18 @@ async def _serve_one(
             assessment, inbox, complete=not chart.incomplete, unread=chart.incomplete, dry_run=dry_run
         )
     except Exception as error:
-        # The others must still be served. What failed is told by its kind: other errors' texts may hold patient data.
-        log.warn("patient.failed", error=error)
-        problem = str(error) if isinstance(error, AndanteError) else f"a defect of ours ({type(error).__name__})"
+        problem = _problem(error)
         return Outcome(patient=chart.reference, assessment=assessment, incomplete=incomplete, problem=problem)
     return Outcome(patient=chart.reference, assessment=assessment, delivery=delivery, incomplete=incomplete)
+
+
+def _problem(error: Exception) -> str:
+    """What failed for one patient, logged; the others must still be served.
+
+    It is told by its kind: other errors' texts may hold patient data.
+    """
+    log.warn("patient.failed", error=error)
+    return str(error) if isinstance(error, AndanteError) else f"a defect of ours ({type(error).__name__})"
 
 
 def _is_advised(outcome: Outcome) -> bool:

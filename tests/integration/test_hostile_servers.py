@@ -18,12 +18,14 @@ import pytest
 
 from andante import log
 from andante.assess import RoundReport
+from andante.chart.reader import ChartReader
 from andante.demo import Stage, read_script, service_for
 from andante.domain.advice import AdviceCode
 from andante.errors import AndanteError, BadAnswer, ServerError, Unreachable
 from andante.fhir_http.connection import Connection, ServerSettings
-from andante.fhir_http.read import FhirReader
+from andante.fhir_http.read import FhirReader, Params, SearchPage
 from andante.fhir_http.retry import RetryPolicy
+from andante.writeback.identity import Identity
 from commands import kept_logging
 
 Json = dict[str, Any]
@@ -64,6 +66,14 @@ def stage() -> Stage:
     return stage
 
 
+@pytest.fixture(scope="module")
+def ward() -> Stage:
+    """The same for all who only look: rounds over it must be dry."""
+    stage = Stage(SCRIPT)
+    stage.play_until(MORNING)
+    return stage
+
+
 @pytest.fixture(autouse=True)
 def nobody_is_told_of_in_the_logs() -> Iterator[None]:
     said = io.StringIO()
@@ -80,11 +90,15 @@ def nobody_is_told_of_in_the_logs() -> Iterator[None]:
 async def no_wait(_seconds: float) -> None: ...
 
 
-async def round_of(stage: Stage, tamper: Tamper, **settings: Any) -> RoundReport:
-    limits: dict[str, Any] = {"retry": RetryPolicy(attempts=2), "max_body_bytes": 4_000_000, "max_pages": 20} | settings
-    connection = Connection(ServerSettings(base=BASE, **limits), transport=Spoiled(stage, tamper), sleep=no_wait)
-    async with connection:
-        return await SERVICE.run_round(connection, trigger="test", now=MORNING)
+async def round_of(stage: Stage, tamper: Tamper, *, dry: bool = False) -> RoundReport:
+    limits = ServerSettings(base=BASE, retry=RetryPolicy(attempts=2), max_body_bytes=4_000_000, max_pages=20)
+    async with Connection(limits, transport=Spoiled(stage, tamper), sleep=no_wait) as connection:
+        return await SERVICE.run_round(connection, trigger="test", now=MORNING, dry_run=dry)
+
+
+async def look(ward: Stage, tamper: Tamper) -> RoundReport:
+    """A round that writes nothing."""
+    return await round_of(ward, tamper, dry=True)
 
 
 def codes(report: RoundReport) -> dict[str, AdviceCode]:
@@ -141,9 +155,9 @@ def streaming(*parts: bytes | Exception, packed: str = "") -> Callable[..., http
     return lambda *_: httpx.Response(200, headers=headers, stream=Stream(*parts))
 
 
-async def test_left_alone_the_server_brings_an_advance(stage: Stage) -> None:
+async def test_left_alone_the_server_brings_an_advance(ward: Stage) -> None:
     """Else none of the refusals below would prove anything."""
-    report = await round_of(stage, lambda *_: None)
+    report = await look(ward, lambda *_: None)
     assert report.whole
     assert codes(report)[ADVANCING] is AdviceCode.ADVANCE
 
@@ -204,9 +218,9 @@ NOT_AN_ANSWER = {
     ],
 )
 async def test_a_search_without_a_proper_answer_is_incomplete_for_all_and_feeds_nobody(
-    stage: Stage, kind: str, spoil: Callable[..., httpx.Response]
+    ward: Stage, kind: str, spoil: Callable[..., httpx.Response]
 ) -> None:
-    report = await round_of(stage, on(kind, spoil))
+    report = await look(ward, on(kind, spoil))
     assert len(report.outcomes) == 2
     assert not report.whole
     assert all(kind in outcome.incomplete for outcome in report.outcomes)
@@ -216,16 +230,16 @@ async def test_a_search_without_a_proper_answer_is_incomplete_for_all_and_feeds_
 
 @pytest.mark.parametrize("spoil", NOT_AN_ANSWER.values(), ids=NOT_AN_ANSWER.keys())
 async def test_a_census_without_a_proper_answer_is_one_clear_error_or_told_as_incomplete(
-    stage: Stage, spoil: Callable[..., httpx.Response]
+    ward: Stage, spoil: Callable[..., httpx.Response]
 ) -> None:
-    told = await outcome_of(round_of(stage, on("Encounter", spoil)))
+    told = await outcome_of(look(ward, on("Encounter", spoil)))
     if isinstance(told, RoundReport):
         assert not told.whole
         assert not told.census_complete
     else:
         assert ADVANCING not in told
         assert told.isprintable()
-        assert stage.inbox() == []
+        assert ward.inbox() == []
 
 
 async def outcome_of(running: Awaitable[RoundReport]) -> RoundReport | str:
@@ -237,21 +251,21 @@ async def outcome_of(running: Awaitable[RoundReport]) -> RoundReport | str:
 
 
 @pytest.mark.parametrize("status", [400, 404, 405, 501])
-async def test_a_type_that_failed_once_is_not_taken_for_one_the_server_lacks(stage: Stage, status: int) -> None:
+async def test_a_type_that_failed_once_is_not_taken_for_one_the_server_lacks(ward: Stage, status: int) -> None:
     def tamper(request: httpx.Request, answer: httpx.Response) -> httpx.Response | None:
         if "page=2" in str(request.url):
             return httpx.Response(status)
         return on("MedicationRequest", followed_by(f"{BASE}/MedicationRequest?page=2"))(request, answer)
 
-    report = await round_of(stage, tamper)
+    report = await look(ward, tamper)
     assert all("MedicationRequest" in outcome.incomplete for outcome in report.outcomes)
     assert not set(codes(report).values()) & set(FED)
 
 
-async def test_pages_without_end_are_given_up(stage: Stage) -> None:
+async def test_pages_without_end_are_given_up(ward: Stage) -> None:
     pages = iter(range(10**9))
     spoil = on("Observation", lambda *given: followed_by(f"{BASE}/Observation?page={next(pages)}")(*given))
-    report = await round_of(stage, spoil)
+    report = await look(ward, spoil)
     assert all("Observation" in outcome.incomplete for outcome in report.outcomes)
 
 
@@ -280,31 +294,63 @@ ROTTEN = {
 
 @pytest.mark.parametrize("rot", ROTTEN.values(), ids=ROTTEN.keys())
 async def test_rotten_results_of_one_patient_leave_the_others_as_they_were(
-    stage: Stage, rot: Callable[[Json], object]
+    ward: Stage, rot: Callable[[Json], object]
 ) -> None:
     def spoil(bundle: Json) -> None:
         for resource in resources(bundle):
             if resource["subject"]["reference"] == ADVANCING:
                 rot(resource)
 
-    untouched = Stage(SCRIPT)
-    untouched.play_until(MORNING)
-    before = codes(await round_of(untouched, lambda *_: None))
-    report = await round_of(stage, on("Observation", edited(spoil)))
+    before = codes(await look(ward, lambda *_: None))
+    report = await look(ward, on("Observation", edited(spoil)))
     assert codes(report)[ADVANCING] not in FED
     assert {who: code for who, code in codes(report).items() if who != ADVANCING} == {
         who: code for who, code in before.items() if who != ADVANCING
     }
 
 
-async def test_half_a_sign_in_a_name_does_not_cost_the_census(stage: Stage) -> None:
+def moved(resource: Json, name: str, to: str) -> None:
+    if name in resource:
+        resource[to] = resource.pop(name)
+
+
+UNASSIGNABLE: dict[str, tuple[str, Callable[[Json], object]]] = {
+    "an order of R5": ("NutritionOrder", lambda resource: moved(resource, "patient", "subject")),
+    "an order for nobody": ("NutritionOrder", lambda resource: resource.pop("patient")),
+    "an order for a number": ("NutritionOrder", lambda r: r.update(patient={"identifier": {"value": "1"}})),
+    "a prescription of R5": ("MedicationRequest", lambda r: moved(r, "medicationCodeableConcept", "medication")),
+    "a prescription of nothing": ("MedicationRequest", lambda r: moved(r, "medicationCodeableConcept", "x")),
+}
+
+
+@pytest.mark.parametrize(("kind", "change"), UNASSIGNABLE.values(), ids=UNASSIGNABLE.keys())
+async def test_energy_that_came_for_these_patients_but_cannot_be_assigned_feeds_none_of_them(
+    ward: Stage, kind: str, change: Callable[[Json], object]
+) -> None:
+    report = await look(ward, on(kind, edited(lambda bundle: [change(one) for one in resources(bundle)])))
+    assert len(report.outcomes) == 2
+    assert not set(codes(report).values()) & set(FED)
+
+
+async def test_what_was_not_asked_for_and_names_nobody_holds_nobody(ward: Stage) -> None:
+    """A server that ignores the filter answers with the whole house's orders, strays among them."""
+    stray = {"resourceType": "NutritionOrder", "id": "stray", "status": "active", "intent": "order"}
+    issue = {"severity": "warning", "code": "not-supported"}
+    outcome = {"resource": {"resourceType": "OperationOutcome", "issue": [issue]}, "search": {"mode": "outcome"}}
+    change = edited(lambda b: b.update(entry=[*b["entry"], {"resource": stray}, outcome], total=b["total"] + 1))
+    report = await look(ward, on("NutritionOrder", change))
+    assert codes(report)[ADVANCING] is AdviceCode.ADVANCE
+    assert any("names no patient" in remark for remark in report.remarks)
+
+
+async def test_half_a_sign_in_a_name_does_not_cost_the_census(ward: Stage) -> None:
     def spoil(_request: httpx.Request, answer: httpx.Response) -> httpx.Response:
         bundle = json.loads(answer.content)
         for resource in resources(bundle):
             resource["subject"]["display"] = "\ud83d"
         return httpx.Response(200, headers=JSON, content=json.dumps(bundle))
 
-    report = await round_of(stage, on("Encounter", spoil))
+    report = await look(ward, on("Encounter", spoil))
     assert report.whole
     assert codes(report)[ADVANCING] is AdviceCode.ADVANCE
 
@@ -351,6 +397,30 @@ async def test_an_empty_census_is_an_empty_round_and_a_doubled_one_counts_once(s
     report = await round_of(stage, on("Encounter", doubled))
     assert len(report.outcomes) == 2
     assert report.whole
+
+
+class Tripped(FhirReader):
+    """Stands for a defect of ours that one patient's data bring out."""
+
+    async def pages(
+        self, resource_type: str, params: Params, *, include: frozenset[str] = frozenset()
+    ) -> AsyncIterator[SearchPage]:
+        if any(ADVANCING in value for _, value in params):
+            raise ZeroDivisionError
+        async for page in super().pages(resource_type, params, include=include):
+            yield page
+
+
+async def test_a_defect_of_ours_costs_nobody_but_the_patient_who_brings_it_out(ward: Stage) -> None:
+    connection = Connection(ServerSettings(base=BASE), transport=Spoiled(ward, lambda *_: None))
+    reader = ChartReader(Tripped(connection), SERVICE.plan, now=MORNING)
+    charts = {chart.reference: chart async for chart in reader.charts(["mossop", ADVANCING.removeprefix("Patient/")])}
+    assert charts["Patient/mossop"].observations
+    assert charts["Patient/mossop"].incomplete == ()
+    assert charts[ADVANCING].incomplete == ("the whole chart",)
+    assert [problem.text for problem in charts[ADVANCING].problems] == [
+        "a defect of ours (ZeroDivisionError) while the chart was read"
+    ]
 
 
 # --------------------------------------------------------------------------- writing
@@ -412,7 +482,7 @@ async def test_a_conflict_told_of_a_write_that_was_done_leaves_nothing_twice(sta
 
 def ours(**more: Any) -> Json:
     """Something of ours in the inbox of the patient who advances, as a hostile server may hold it."""
-    name = {"system": SERVICE.site.identifiers("advice"), "value": "a" * 16 + "." + "b" * 16}
+    name = {"system": SERVICE.site.identifiers("advice"), "value": Identity("a" * 24, "b" * 24).value}
     meta = {"versionId": "1"}
     return {
         "resourceType": "Task",
@@ -433,6 +503,10 @@ def ours(**more: Any) -> Json:
         {"status": 5},
         {"note": "x"},
         {"note": [5]},
+        {"payload": [5]},
+        {"payload": "x"},
+        {"statusReason": 5, "status": "cancelled"},
+        {"requester": [[[]]], "extension": "x"},
         {"input": [5]},
         {"extension": [5]},
         {"code": 5},
@@ -447,7 +521,7 @@ def ours(**more: Any) -> Json:
 async def test_an_odd_item_in_one_inbox_costs_the_others_nothing(stage: Stage, odd: Json) -> None:
     change = edited(lambda b: b.update(entry=[*b.get("entry", ()), {"resource": ours(**odd)}], total=b["total"] + 1))
     report = await round_of(stage, on("Task", change))
-    assert not any(outcome.problem for outcome in report.outcomes)
+    assert not any(outcome.problem for outcome in report.outcomes if outcome.patient != ADVANCING)
     written = {task["for"]["reference"] for task in stage.inbox() if task["resourceType"] == "Task"}
     assert len(written - {ADVANCING}) == 1
 
@@ -467,6 +541,23 @@ async def test_a_server_of_another_release_is_refused(statement: Json) -> None:
     transport = httpx.MockTransport(lambda _: httpx.Response(200, json=statement))
     with pytest.raises(BadAnswer):
         await FhirReader(Connection(ServerSettings(base=BASE), transport=transport)).fhir_version()
+
+
+@pytest.mark.parametrize(
+    "answer", [httpx.Response(200, json={"fhirVersion": "5.0.0"}), httpx.Response(200, text="<html>")]
+)
+async def test_a_round_stops_before_a_server_of_another_release(ward: Stage, answer: httpx.Response) -> None:
+    def tamper(request: httpx.Request, _: httpx.Response) -> httpx.Response | None:
+        assert request.url.path == "/fhir/metadata", "nothing is asked of a server that does not speak R4"
+        return answer
+
+    with pytest.raises(BadAnswer):
+        await look(ward, tamper)
+
+
+async def test_a_server_that_shows_no_statement_is_judged_by_its_answers(ward: Stage) -> None:
+    report = await look(ward, lambda q, _: httpx.Response(404) if q.url.path == "/fhir/metadata" else None)
+    assert report.whole
 
 
 # --------------------------------------------------------------------------- over a real socket

@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -167,6 +168,7 @@ def _unquoted(part: str) -> str:
     return part[:end].replace('\\"', '"') + part[end + 1 :]
 
 
+@hypothesis.settings(max_examples=hypothesis.settings().max_examples * 2 // 3)  # each is a file of two patients
 @given(st.sampled_from(STORIES), st.sampled_from(INSTANTS), st.lists(BREAKS, min_size=1, max_size=4))
 def test_a_broken_chart_gets_an_answer_within_the_limits_or_one_clear_error(
     story: str, now: datetime, breaks: list[Break]

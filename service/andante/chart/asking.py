@@ -16,6 +16,7 @@ from andante.chart.chart import Problem, find_contained, reference_key
 from andante.chart.decoding import decode_resource, salvage
 from andante.chart.models import Patient, Resource, subject_of
 from andante.chart.questions import Question, ReadPlan, not_offered
+from andante.chart.versions import foreign_release
 from andante.errors import BadAnswer, Refused, ServerError, Unreachable
 from andante.fhir_http.read import FhirReader, SearchPage
 
@@ -128,6 +129,13 @@ class Asker:
                     concerned = _concerned(item.body, result, group)
                     answers.add(_for_all(concerned, result, incomplete=kind if ours_only else None))
                 continue
+            if not _names_patient(result):
+                problem = _of_nobody(result, item.body)
+                if page.filters_ignored is not None:
+                    self._remarks[problem] = None  # it came without having been asked for: it may be anybody's
+                elif not ours_only or question.accepts(result):
+                    answers.add(_for_all(group, problem, incomplete=kind if ours_only else None))
+                continue
             patient, doubt = self._patient_of(result, by_reference)
             if patient is not None and doubt is not None:
                 answers.problems[patient].append(doubt)
@@ -204,6 +212,24 @@ class Asker:
         if page.foreign:
             text = f"{kind}: resources of other types came too; they were left out"
             self._remarks[Problem(code="filters-ignored", text=text, reference=kind)] = None
+
+
+def _names_patient(resource: Resource) -> bool:
+    subject = subject_of(resource)
+    return isinstance(resource, Patient) or bool(subject and subject.reference)
+
+
+def _of_nobody(resource: Resource, body: msgspec.Raw) -> Problem:
+    """It came in answer to a search for these patients, so it may be about any of them."""
+    kind = resource.resource_type
+    release = foreign_release(kind, body)
+    if release is not None:
+        code, why = "not-r4", f"is written in FHIR {release}, not R4"
+    elif subject_of(resource) is not None:
+        code, why = "logical-subject", "does not refer to its patient"
+    else:
+        code, why = "no-subject", "names no patient"
+    return Problem(code=code, text=f"{kind} {why}: set aside", reference=resource.key, resource_type=kind)
 
 
 def _concerned(body: msgspec.Raw, problem: Problem, group: tuple[str, ...]) -> tuple[str, ...]:

@@ -1,7 +1,7 @@
 """Putting a chart together: one version of each resource, what it points to, in a fixed order."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any, NamedTuple
@@ -134,6 +134,25 @@ def assemble(
         aliases=aliases,
         **groups,
     )
+
+
+def misplaced(
+    owned: Mapping[str, Iterable[Resource]], aliases: Mapping[str, str] = MappingProxyType({})
+) -> Iterator[tuple[str, Problem]]:
+    """By patient, what refers to an encounter that is surely another patient's: it cannot be told whose it is."""
+    holders: dict[str, set[str]] = defaultdict(set)
+    for patient, resources in owned.items():
+        for resource in resources:
+            if isinstance(resource, Encounter):
+                holders[resource.key].add(patient)
+    for patient, resources in owned.items():
+        for resource in resources:
+            encounter: Reference | None = getattr(resource, "encounter", None)
+            text = (encounter.reference if encounter else None) or ""
+            of = holders.get(aliases.get(text) or reference_key(text) or "", {patient})
+            if patient not in of:
+                told = "refers to an encounter of another patient"
+                yield patient, Problem(code="other-encounter", text=told, reference=resource.key)
 
 
 def shared_references(resource: Resource) -> list[str]:

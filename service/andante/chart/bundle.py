@@ -12,7 +12,7 @@ from datetime import datetime
 
 import msgspec
 
-from andante.chart.assembly import assemble, settle_versions
+from andante.chart.assembly import assemble, misplaced, settle_versions
 from andante.chart.bundle_file import FileEntry, FileParts, split_file
 from andante.chart.chart import UNKNOWN_TYPE, Chart, Problem, find_contained, reference_key
 from andante.chart.datatypes import Reference
@@ -188,6 +188,8 @@ class _Grouping:
             for problem in settled.problems:
                 holder = owners.get(problem.reference or "")
                 (self.problems[holder] if holder is not None else self.unassigned).append(problem)
+        for owner, problem in misplaced(self.owned, self.aliases):
+            self.problems[owner].append(problem)
         return duplicates
 
     def _owner(self, resource: Resource) -> str | None:

@@ -28,6 +28,7 @@ from andante.chart.models import (
     Specimen,
     Task,
 )
+from andante.fhir_http.envelope import DECODE_ERRORS
 
 UNKNOWN_TYPE = "unknown"
 """The type of what does not say its type: it may be anything."""
@@ -39,7 +40,8 @@ class Problem:
     data.
 
     Codes: `unreadable-resource`, `not-r4`, `no-subject`, `logical-subject`, `unresolved-subject`,
-    `unordered-versions`, `shared-id`, `several-stays`, `failed-read`, `not-offered`, `filters-ignored`.
+    `unordered-versions`, `shared-id`, `other-encounter`, `several-stays`, `failed-read`, `not-offered`,
+    `filters-ignored`.
     `reference` names the resource or the read; it is None only when nothing names it. `resource_type` is that of
     a resource that could not be read.
     """
@@ -195,7 +197,7 @@ def find_contained(resource: Resource, identity: str) -> Resource | None:
             head = msgspec.json.decode(raw, type=_Head)
             if head.id == identity and head.resource_type in READABLE:
                 return msgspec.json.decode(raw, type=READABLE[head.resource_type])
-        except (msgspec.DecodeError, ValueError, RecursionError):
+        except DECODE_ERRORS:
             continue
     return None
 

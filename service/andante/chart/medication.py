@@ -15,6 +15,7 @@ from andante.domain.picture import Composition, EnergyKind, Vitamin
 from andante.domain.quantities import Analyte
 
 _ENERGY_INGREDIENTS = ("dextrose", "amino-acids", "lipid-emulsion", "citrate")
+_OVER = frozenset({"completed", "stopped", "cancelled", "entered-in-error", "not-done", "draft"})
 _UNITS = {"citrate": "mmol/mL"}
 
 
@@ -45,7 +46,9 @@ def identify(sheet: Sheet, resource: MedicationRequest | MedicationAdministratio
         found = sheet.chart.find(resource.medication_reference, within=resource)
         medication = found if isinstance(found, Medication) else None
         if medication is None and concept is None:
-            sheet.note("medication-not-read", "the medication it refers to was not read", resource)
+            _note_unknown(sheet, resource, "medication-not-read", "the medication it refers to was not read")
+    elif concept is None:
+        _note_unknown(sheet, resource, "no-medication", "does not say which medication it is about")
     own = sheet.codes.drugs.among(concept, medication.code if medication else None)
     parts = list(_ingredients(sheet, resource, medication)) if medication else []
     name = label(concept) or label(medication.code if medication else None)
@@ -144,6 +147,13 @@ def _compose(
         lipid_is_emulsion=only_lipid,
         citrate_mmol_ml=held["citrate"],
     ), None
+
+
+def _note_unknown(sheet: Sheet, resource: MedicationRequest | MedicationAdministration, code: str, text: str) -> None:
+    """What is given and may carry energy is not known: while it runs, nothing may be concluded from that."""
+    sheet.note(code, text, resource)
+    if resource.status not in _OVER:
+        sheet.lack(f"{resource.key}: {text}")
 
 
 def _has_code(ingredient: Medication.Ingredient) -> bool:

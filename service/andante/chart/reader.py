@@ -6,8 +6,9 @@ from collections.abc import AsyncGenerator, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from andante import log
 from andante.chart.asking import Answers, Asker, points_to
-from andante.chart.assembly import assemble, settle_versions
+from andante.chart.assembly import assemble, misplaced, settle_versions
 from andante.chart.chart import Chart, Inbox, InboxItem, Problem, Stay, reference_key
 from andante.chart.decoding import decode_resource
 from andante.chart.models import CommunicationRequest, Encounter, Location, Task
@@ -105,11 +106,26 @@ class ChartReader:
         return tuple(inboxes)
 
     async def _read_group(self, group: tuple[str, ...]) -> list[Chart]:
+        try:
+            return await self._charts_of(group)
+        except Exception as error:
+            # A defect of ours, brought out by one patient's data, must not cost the others their round.
+            log.warn("charts.failed", error=error)
+            middle = len(group) // 2
+            if middle:
+                return [*await self._read_group(group[:middle]), *await self._read_group(group[middle:])]
+            text = f"a defect of ours ({type(error).__name__}) while the chart was read"
+            problem = Problem(code="failed-read", text=text)
+            return [Chart(patient_id=group[0], problems=(problem,), incomplete=("the whole chart",))]
+
+    async def _charts_of(self, group: tuple[str, ...]) -> list[Chart]:
         answers = await self._asker.ask_all(chart_questions(self._plan, self._now), group)
         charts: list[Chart] = []
         settled = {
             patient: settle_versions(resource for resource, _ in answers.resources[patient]) for patient in group
         }
+        for patient, problem in misplaced({patient: one.resources for patient, one in settled.items()}):
+            answers.problems[patient].append(problem)
         everything = [resource for one in settled.values() for resource in one.resources]
         failed = await self._asker.read_shared("Medication", everything)
         for patient in group:

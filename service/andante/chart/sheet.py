@@ -15,7 +15,7 @@ from andante.domain.picture import DataNote
 
 R = TypeVar("R", bound=Resource)
 T = TypeVar("T")
-_DOUBTS = frozenset({"unordered-versions", "shared-id"})
+_DOUBTS = frozenset({"unordered-versions", "shared-id", "other-encounter"})
 _SPELLINGS = frozenset({"unit-spelling", "unit-not-coded", "unit-without-system"})
 
 

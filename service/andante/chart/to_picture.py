@@ -18,7 +18,17 @@ from andante.domain.picture import Picture
 
 # What we left behind ourselves is no evidence.
 _INBOX = (Task, CommunicationRequest)
-_UNSURE = frozenset({"unreadable-resource", "not-r4", "unordered-versions", "shared-id"})
+_UNSURE = frozenset(
+    {
+        "unreadable-resource",
+        "not-r4",
+        "no-subject",
+        "logical-subject",
+        "unordered-versions",
+        "shared-id",
+        "other-encounter",
+    }
+)
 _CARRY_ENERGY = frozenset({"NutritionOrder", "MedicationRequest", "MedicationAdministration", UNKNOWN_TYPE})
 
 

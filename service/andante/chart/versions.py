@@ -89,18 +89,22 @@ _ELEMENTS = msgspec.json.Decoder(dict[str, msgspec.Raw])
 
 def foreign_release(resource_type: str, raw: msgspec.Raw | bytes) -> str | None:
     """The other release a resource is evidently written in; None if it may be R4 or cannot be taken apart."""
-    if resource_type in _FOREIGN_TYPES:
-        return _FOREIGN_TYPES[resource_type]
+    return _release_of(resource_type, _elements_of(resource_type, raw))
+
+
+def _elements_of(resource_type: str, raw: msgspec.Raw | bytes) -> Mapping[str, msgspec.Raw]:
+    """The elements, where they can tell the release; none where they cannot, or cannot be taken apart."""
     if resource_type not in _FOREIGN_ELEMENTS and resource_type != "Flag":
-        return None
+        return {}
     try:
-        elements = _ELEMENTS.decode(raw)
+        return _ELEMENTS.decode(raw)
     except DECODE_ERRORS:
-        return None
-    return _release_of(resource_type, elements)
+        return {}
 
 
 def _release_of(resource_type: str, elements: Mapping[str, msgspec.Raw]) -> str | None:
+    if resource_type in _FOREIGN_TYPES:
+        return _FOREIGN_TYPES[resource_type]
     for name, release in _FOREIGN_ELEMENTS.get(resource_type, {}).items():
         if name in elements:
             return release
@@ -123,15 +127,7 @@ class ReleaseCensus:
     def note(self, resource_type: str, raw: msgspec.Raw | bytes) -> str | None:
         """Count one resource; returns its foreign release, if evident."""
         self._seen[resource_type] += 1
-        if resource_type in _FOREIGN_TYPES:
-            self._foreign[resource_type, _FOREIGN_TYPES[resource_type]] += 1
-            return _FOREIGN_TYPES[resource_type]
-        if resource_type not in _FOREIGN_ELEMENTS and resource_type != "Flag":
-            return None
-        try:
-            elements = _ELEMENTS.decode(raw)
-        except DECODE_ERRORS:
-            return None
+        elements = _elements_of(resource_type, raw)
         release = _release_of(resource_type, elements)
         if release is not None:
             self._foreign[resource_type, release] += 1

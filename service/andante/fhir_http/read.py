@@ -8,7 +8,7 @@ from urllib.parse import parse_qsl, quote, urlencode, urlsplit
 
 import msgspec
 
-from andante.errors import BadAnswer, Refused
+from andante.errors import BadAnswer, Refused, ServerError
 from andante.fhir_http.connection import Answer, Connection, check_json
 from andante.fhir_http.envelope import (
     DECODE_ERRORS,
@@ -106,6 +106,17 @@ class FhirReader:
     async def fhir_version(self) -> str:
         """The FHIR version by the server's CapabilityStatement. Raises BadAnswer if it is not R4 (4.0.x)."""
         return (await self._statement()).fhir_version
+
+    async def check_release(self) -> None:
+        """Raises BadAnswer where the server says that it speaks another release, or no FHIR at all.
+
+        One that is there but refuses its statement is judged by what else it answers. Raises Unreachable.
+        """
+        try:
+            await self.fhir_version()
+        except ServerError as error:
+            if isinstance(error, BadAnswer) or error.status is None:
+                raise
 
     async def offered_types(self) -> frozenset[str]:
         """The resource types the server says it offers. Raises as `fhir_version`."""

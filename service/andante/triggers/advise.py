@@ -106,8 +106,9 @@ def _of_file(name: str, wanted: str, now: datetime) -> Chart:
 
 async def _of_server(service: Service, wanted: str, now: datetime) -> Chart:
     async with service.connect() as connection:
-        reader = service.hospital(connection, now=now).reader
-        (one,) = [chart async for chart in reader.charts([wanted])]
+        hospital = service.hospital(connection, now=now)
+        await hospital.fhir.check_release()
+        (one,) = [chart async for chart in hospital.reader.charts([wanted])]
     if one.patient is None and not one.incomplete:
         raise InputError("that patient is not on the server")
     for part in one.incomplete:

@@ -1,6 +1,7 @@
 """`round` and `serve`."""
 
 import asyncio
+import socket
 from typing import Annotated
 
 import typer
@@ -89,6 +90,7 @@ def serve(
         raise InputError("the hospital's time zone is not set: set ANDANTE_ZONE, such as Europe/Vienna")
     if not given.only_loopback and given.api_token is None:
         raise InputError("set ANDANTE_API_TOKEN before listening on anything but loopback")
+    _refuse_what_is_taken(given.host, given.port)
     log.start(given.log_level)
     service = app.build(given)
     log.say(
@@ -100,3 +102,11 @@ def serve(
     )
     # No access log: the addresses of reviews name patients.
     uvicorn.run(create_app(service), host=given.host, port=given.port, log_config=None, access_log=False)
+
+
+def _refuse_what_is_taken(host: str, port: int) -> None:
+    """Else the server would end without saying why: what it logs of its own is cut down to its name."""
+    try:
+        socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET).close()
+    except OSError as error:
+        raise InputError(f"cannot listen on {host}, port {port}: {error.strerror}") from None
