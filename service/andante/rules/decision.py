@@ -3,9 +3,9 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, Priority, Tell
+from andante.domain.picture import EnergyOrder
 from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte
 from andante.rules.evidence import Reading
@@ -13,7 +13,7 @@ from andante.rules.phrases import span
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized
 
-_TENTH = Decimal("0.1")
+_SHOWN = 300  # signs of a free-text instruction: a line or two
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,9 +49,17 @@ def lab_facts(readings: Iterable[Reading]) -> tuple[Fact, ...]:
     return tuple(f for f in (lab_fact(r) for r in readings) if f is not None)
 
 
+def _order_words(order: EnergyOrder) -> str:
+    """Its state, and its free-text instruction as it stands: shown, never parsed."""
+    text = " ".join((order.instruction or "").split())
+    if len(text) > _SHOWN:
+        text = f"{text[:_SHOWN]}… (longer in the chart)"
+    return f"{order.state.value}; instruction: {text}" if text else order.state.value
+
+
 def order_facts(s: Situation) -> tuple[Fact, ...]:
     return tuple(
-        Fact(label=o.kind.value, value=o.state.value, when=o.ordered, source=o.source)
+        Fact(label=o.kind.value, value=_order_words(o), when=o.ordered, source=o.source)
         for o in (*s.course.running, *s.course.others)
     )
 

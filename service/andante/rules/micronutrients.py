@@ -92,12 +92,12 @@ def _check(
 def _continued(running: list[VitaminOrder], picture: Picture, vitamin: Vitamin) -> list[VitaminOrder]:
     """With the active orders that take over where a running one ends."""
     chain = list(running)
+    reach = max((o.end for o in running if o.end is not None), default=None)
     waiting = [o for o in picture.vitamin_orders if o.vitamin is vitamin and o.state is OrderState.ACTIVE]
     for order in sorted(waiting, key=lambda o: (o.start.timestamp() if o.start else 0.0, o.source)):
-        ends = [o.end for o in chain]
-        taken_over = order.start is not None and any(e is not None and order.start <= e + DAY for e in ends)
-        if order not in chain and taken_over:
+        if reach is not None and order.start is not None and order.start <= reach + DAY:
             chain.append(order)
+            reach = max(reach, order.end) if order.end is not None else reach
     return chain
 
 

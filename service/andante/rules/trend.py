@@ -33,7 +33,7 @@ class Fall:
     holds: bool
     reference: LabResult
     current: LabResult
-    since: datetime  # first of the consecutive draws that already showed this grade
+    since: datetime  # of a severe fall, the first of the consecutive draws that showed it; else the draw itself
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +71,7 @@ def _fall_to(current: LabResult, evidence: Evidence, course: Course, protocol: P
     if current.collected is None or current.collected > when:
         grade = min(grade, Grade.MODERATE)  # not placed in time: it may hold, but nobody is called for it
     since = when
-    for draw in reversed(evidence.draws):
+    for draw in reversed(evidence.draws) if grade is Grade.SEVERE else ():
         levels = [r for r in draw.results if r.matrix is current.matrix]
         if not levels or draw.collected >= when:
             continue

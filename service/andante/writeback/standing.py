@@ -136,9 +136,11 @@ def _hands(kind: Kind, body: Json, resource: Resource, site: Site) -> Hands:
 
 
 def _text(body: Json) -> str:
-    parts: list[Any] = body.get("note") or body.get("payload") or [{}]
-    text = parts[0].get("text") or parts[0].get("contentString") or ""
-    return str(text)
+    """The first note or payload; nothing where a server sends something else there."""
+    parts: Any = body.get("note") or body.get("payload")
+    first = parts[0] if isinstance(parts, list) and parts else None
+    text = (first.get("text") or first.get("contentString")) if isinstance(first, dict) else None
+    return text if isinstance(text, str) else ""
 
 
 def _code(body: Json, site: Site) -> AdviceCode | None:
