@@ -183,11 +183,15 @@ def draws_to_settle(evidence: Evidence, course: Course, protocol: Protocol) -> t
 
     With the last dangerous draw of this course; (0, None) where there was none.
     """
+    # No level at or above this can be a severe fall from anything drawn: asking in full is slow on a long chart.
+    peak = max((_lower(r) for draw in evidence.draws for r in draw.results), default=Decimal(0))
+    severe_below = peak * (1 - protocol.fall.severe.value / 100)
     calm, running = 0, True
     for draw in reversed(evidence.draws):
         if course.started is None or draw.collected <= course.started:
             break
-        fall = _fall_at(draw.lowest, evidence, course, protocol, when=draw.collected)
+        suspect = draw.value < severe_below
+        fall = _fall_at(draw.lowest, evidence, course, protocol, when=draw.collected) if suspect else None
         severe = fall is not None and grade_of(fall[0], protocol) is Grade.SEVERE
         if draw.band.is_critical or severe:
             return max(0, int(protocol.response.settle_draws.value) - calm), draw
