@@ -220,6 +220,17 @@ def planned(rate: str | None = "30", **more: Any) -> EnergyOrder:
     return feed(rate, since=1, state=OrderState.PLANNED, **more)
 
 
+def diet(since: float | None = 40, *, kcal: str | None = None, **more: Any) -> EnergyOrder:
+    """A diet order; `kcal` is what it serves in a day."""
+    fields = {"kind": EnergyKind.ORAL_DIET, "density": None, "day_kcal": None if kcal is None else d(kcal)}
+    return feed(None, since, **{**fields, **more})
+
+
+def nil_by_mouth(since: float, *, until: float | None = None, state: OrderState | None = None) -> EnergyOrder:
+    known = state or (OrderState.ACTIVE if until is None else OrderState.ENDED)
+    return diet(since, nil_by_mouth=True, state=known, ended=until, ordered=since)
+
+
 def bolus(ml: str, every: float, since: float = 40, *, until: float | None = None) -> Delivery:
     return Delivery(
         start=h(since), end=None if until is None else h(until), volume_ml=d(ml), every=timedelta(hours=every)

@@ -50,7 +50,7 @@ def test_every_state_of_an_analyte_is_met_by_a_row() -> None:
 
 # --------------------------------------------------------------------------- thresholds
 
-E, R, S, D, N, U, M, V, W, C, Q = (
+E, R, S, D, N, U, M, V, W, C, Q, I, B = (
     f"test_{name}.py"
     for name in (
         "evidence",
@@ -64,6 +64,8 @@ E, R, S, D, N, U, M, V, W, C, Q = (
         "stand_down",
         "published_cases",
         "calm_before_a_step",
+        "intake_before_feeding",
+        "said_beside",
     )
 )
 
@@ -112,11 +114,18 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "evidence.weight_without_height": ((Q, "90 kg exactly without a height: the actual weight"), (Q, "90.1 kg without a height: obesity cannot be told")),
     "evidence.height_min": ((R, "test_body_mass_index_is_unknown_without_a_height_and_taken_from_the_chart_where_stated"),),
     "evidence.height_max": ((R, "test_body_mass_index_is_unknown_without_a_height_and_taken_from_the_chart_where_stated"),),
+    "evidence.weight_early_share": ((R, "a weight from half a month back can rule a loss over a month out"), (R, "a weight just younger than that cannot")),
+    "evidence.negligible_intake": ((I, "10 % of the need exactly is negligible"), (I, "more than 10 % is not")),
+    "evidence.intake_gap": ((I, "two orders 24 h apart are one run"), (I, "two orders more than 24 h apart are not")),
+    "evidence.bag_change": ((D, "two bags that overlap for 59 min are one feed"), (D, "two bags that overlap for an hour are two feeds")),
+    "evidence.same_draw": ((M, "a result 1 h after its collection belongs to it"), (M, "a result 1.1 h after a collection does not")),
     "fall.mild": ((S, "9 %: no grade"), (S, "10 % exactly: mild, a warning"), (C, "printed: below 10 % is none")),
     "fall.moderate": ((S, "19 %: mild"), (S, "20 % exactly: moderate, holds inside the range"), (C, "printed: below 20 % is mild")),
     "fall.severe": ((S, "30 % exactly: still moderate by ASPEN"), (S, "just over 30 %: severe, whatever the level")),
     "fall.window": ((S, "drawn within the 5 days, now just beyond"), (S, "drawn more than 5 days after the start: outside the window")),
     "fall.hold": ((S, "19 %: mild"), (S, "20 % exactly: moderate, holds inside the range")),
+    "fall.fast": ((S, "14.9 % from one draw to the next: a warning"), (S, "15 % exactly from one draw to the next: too fast, holds")),
+    "fall.fast_window": ((S, "15 % within 14 h exactly holds"), (S, "15 % over 14.1 h is slow enough")),
     "refractory.draws": ((D, "3 draws over 24 h exactly"), (D, "2 draws, not falling")),
     "refractory.span": ((D, "3 draws over 24 h exactly"), (D, "3 draws over just under 24 h, not falling")),
     "refractory.doses": ((D, "5 low draws over 47 h, 2 doses answered"), (D, "only one dose")),
@@ -162,6 +171,8 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "monitoring.adequate_energy": ((M, "75 % of the goal exactly is adequate energy"), (M, "just under 75 % of the goal is not")),
     "monitoring.one_needle": ((M, "planned in 4 h exactly"), (M, "planned only in 4.1 h: too late")),
     "monitoring.lookahead": ((M, "due in 12 h exactly: told"), (M, "due in 12.1 h: not yet")),
+    "monitoring.vital_signs": ((B, "test_a_start_says_what_to_watch"),),
+    "monitoring.vital_signs_window": ((B, "test_a_start_says_what_to_watch"),),
     "micronutrients.thiamine_dose": ((V, "100 mg a day exactly"), (V, "99 mg a day is too low")),
     "micronutrients.thiamine_days": ((V, "just inside 7 days"), (V, "after 7 days"), (V, "ends a day early")),
     "micronutrients.multivitamin_days": ((V, "just inside 10 days"), (V, "after 10 days")),
@@ -177,6 +188,10 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "risk.criteria.weight-loss.tests[2].window": ((R, "ASPEN: 7.4 % in a month is moderate"), (R, "ASPEN: 7.4 % in three months is not met")),
     "risk.criteria.intake.tests[0].limit": ((R, "ASPEN: 7 days exactly is moderate"), (R, "ASPEN: 8 days is severe")),
     "risk.criteria.intake.tests[1].limit": ((R, "ASPEN: 4 days is not met"), (R, "ASPEN: 5 days is moderate")),
+    "risk.criteria.reduced-intake.tests[0].limit": ((I, "49 % for more than 5 days"), (I, "50 % exactly is not below 50 %")),
+    "risk.criteria.reduced-intake.tests[0].window": ((I, "49 % for more than 5 days"), (I, "49 % for 5 days exactly says nothing yet")),
+    "risk.criteria.reduced-intake.tests[1].limit": ((I, "74 % for 8 days"), (I, "75 % exactly is not below 75 %")),
+    "risk.criteria.reduced-intake.tests[1].window": ((I, "74 % for 8 days"), (I, "74 % for 7 days exactly is not more than 7 days")),
     "risk.criteria.low-before-feeding.tests[0].limit": ((R, "ASPEN: potassium at 80 % of the limit exactly is minimally low"), (R, "ASPEN: potassium below 80 % of the limit is significantly low")),
 }  # fmt: skip
 

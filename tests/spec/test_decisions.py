@@ -206,6 +206,8 @@ def test_a_cut_is_repeated_when_the_energy_was_raised_again() -> None:
 HARD = [
     # chart, fields, code, kcal, words in the advice
     pytest.param((feed("40", 60, state=OrderState.ENDED, ended=12), feed("40", 12.5), BEFORE, TODAY), {}, "advance", 1440, "", id="two bags overlap for half an hour: no change, no jump"),
+    pytest.param((feed("40", 60, state=OrderState.ENDED, ended=12), feed("40", 12.99), BEFORE, TODAY), {}, "advance", 1440, "", id="two bags that overlap for 59 min are one feed"),
+    pytest.param((feed("40", 60, state=OrderState.ENDED, ended=12), feed("40", 13), BEFORE, TODAY), {}, "stay", 960, "more than one step", id="two bags that overlap for an hour are two feeds"),
     pytest.param((feed("40", 60, state=OrderState.ENDED, ended=2), feed("40", 2.2), BEFORE, draw(14, p="0.65"), draw(5, p="0.60")), {}, "urgent-review", 480, "halve from 40 to 20 mL/h", id="an overlap of bags does not pass for a cut"),
     pytest.param((feed("40", 60), feed("40", 20), BEFORE, TODAY), {}, "hold", 1800, "", id="two feeds at once for 20 h: both count, brought down to the goal"),
     pytest.param((feed("40", 72, ordered=2), draw(90), TODAY), {}, "stay", 960, "", id="back-dated by 70 h: the interval counts from when it was written"),

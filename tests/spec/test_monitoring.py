@@ -121,6 +121,8 @@ LATE = [
     pytest.param(
         (lab_order(authored=6), collection(ago=3)), "no-result", "laboratory", id="collected 3 h ago, no result"
     ),
+    pytest.param((collection(ago=19),), "not-ordered", "prescriber", id="a result 1 h after its collection belongs to it"),
+    pytest.param((collection(ago=18.9),), "no-result", "laboratory", id="a result 1.1 h after a collection does not"),
     pytest.param((collection(ago=30),), "not-ordered", "prescriber", id="a specimen older than the last draw"),
     pytest.param(
         (tuple(lab(a, None, 3) for a in ALL),), "unusable", "laboratory", id="a result came and cannot be read"

@@ -102,6 +102,19 @@ def test_a_weight_from_yesterday_cannot_rule_a_loss_out() -> None:
     assert criterion(judged(weight("60", 44), protocol=aspen()), "weight-loss") == "unknown"
 
 
+EARLY = [
+    # hours before the present weight; the window of a month is 31 days
+    pytest.param(15.5 * 24, "not-met", id="a weight from half a month back can rule a loss over a month out"),
+    pytest.param(15.5 * 24 - 0.1, "unknown", id="a weight just younger than that cannot"),
+]
+
+
+@pytest.mark.parametrize(("back", "state"), EARLY)
+def test_only_a_weight_from_the_older_half_of_the_window_rules_a_loss_out(back: float, state: str) -> None:
+    items = (weight("60.1", 20 + back), weight("60.1", 60 * 24), weight("60.1", 120 * 24))
+    assert criterion(judged(items, protocol=aspen()), "weight-loss") == state
+
+
 INTAKE = [
     pytest.param(aspen, "4", "not-met", id="ASPEN: 4 days is not met"),
     pytest.param(aspen, "5", "moderate", id="ASPEN: 5 days is moderate"),

@@ -35,7 +35,50 @@ def test_a_fall_is_graded_from_the_baseline(level: str, percent: str, code: str,
 
 def test_a_mild_fall_inside_the_range_is_said_as_a_warning() -> None:
     said = advise(feed("30", 40), draw(42, k="5.0"), draw(5, k="4.4"))
-    assert any("has fallen 12 % from 5.0 mmol/L to 4.4 mmol/L but is still in range" in b for b in said.advice.because)
+    words = (
+        "Potassium has fallen 12 % from 5.0 mmol/L (Tue 4 Mar 14:00) to 4.4 mmol/L (Thu 6 Mar 03:00), "
+        "but is still in range: a warning."
+    )
+    assert words in said.advice.because
+
+
+FAST = [
+    # level 12 h before the last, the last, h between, rule
+    pytest.param("4.9", "4.17", 12, "step-up", id="14.9 % from one draw to the next: a warning"),
+    pytest.param("5.0", "4.25", 12, "falling", id="15 % exactly from one draw to the next: too fast, holds"),
+    pytest.param("5.0", "4.25", 14, "falling", id="15 % within 14 h exactly holds"),
+    pytest.param("5.0", "4.25", 14.1, "step-up", id="15 % over 14.1 h is slow enough"),
+]
+
+
+@pytest.mark.parametrize(("before", "last", "between", "rule"), FAST)
+def test_a_fall_from_one_draw_to_the_next_may_be_too_fast_to_go_on(
+    before: str, last: str, between: float, rule: str
+) -> None:
+    """ASPEN 2020 answers levels that are "dropping precipitously" (from memory); the number is common practice."""
+    said = advise(feed("30", 40), draw(60, k="4.6"), draw(5 + between, k=before), draw(5, k=last))
+    assert said.advice.rule == rule
+
+
+def test_a_fast_fall_says_from_what_and_when_and_what_would_settle_it() -> None:
+    said = advise(feed("30", 40), draw(60, k="4.6"), draw(17, k="5.0"), draw(5, k="4.2"))
+    assert said.advice.headline.endswith("potassium falling fast, still inside the range")
+    assert said.advice.because[0] == (
+        "Potassium has fallen 16 % from 5.0 mmol/L (Wed 5 Mar 15:00) to 4.2 mmol/L (Thu 6 Mar 03:00), fast: "
+        "a mild fall."
+    )
+    cited = {c.path for r in said.derivation if r.rule == "falling" for c in r.cites}
+    assert cited >= {"fall.fast", "fall.fast_window"}
+
+
+def test_a_fast_fall_from_a_level_after_the_baseline_holds_although_the_fall_since_the_start_is_small() -> None:
+    said = advise(feed("30", 40), draw(60, k="4.3"), draw(17, k="5.0"), draw(5, k="4.25"))
+    assert said.advice.rule == "falling"
+
+
+def test_a_fast_fall_before_feeding_holds_nothing() -> None:
+    """Only a fall after energy came counts: before it, other causes are looked for."""
+    assert advise(draw(17, k="5.0"), draw(5, k="4.2")).advice.code is AdviceCode.START
 
 
 def test_the_worst_analyte_decides() -> None:

@@ -126,9 +126,13 @@ def _intake_period(sheet: Sheet, observation: Observation, *, whole_day: bool) -
 
 
 def _intake(sheet: Sheet, observation: Observation, entry: IntakeCode, lasted: timedelta) -> Decimal:
-    """kcal, or mL. A figure per day is taken for as long as the period lasted."""
+    """kcal, mL, or percent. A figure per day is taken for as long as the period lasted."""
     if observation.value_quantity is None:
         raise Unreadable(_NOT_A_QUANTITY)
+    if entry.kind in (IntakeKind.SHARE_OF_NEED, IntakeKind.SHARE_OF_MEALS):
+        share, notes = amount(observation.value_quantity, to("%"), sheet.codes, zero=True)
+        sheet.note_units(notes, observation)
+        return share
     unit = "kcal" if entry.kind is IntakeKind.ENERGY else "mL"
     try:
         value, notes = amount(observation.value_quantity, to(unit), sheet.codes, zero=True)

@@ -1,5 +1,6 @@
 """What an entry of the code tables may say, table by table. Strict: an unknown or missing key is an error."""
 
+from decimal import Decimal
 from typing import Literal
 
 import msgspec
@@ -78,6 +79,17 @@ class DrugCode(Entry, frozen=True, kw_only=True):
             raise ValueError("a replacement names its analytes, and nothing else does")
 
 
+class FormulaCode(Entry, frozen=True, kw_only=True):
+    """A formula of the site's own list: its energy density, for orders that state none."""
+
+    kcal_per_ml: Decimal
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if not self.kcal_per_ml > 0:
+            raise ValueError("kcal-per-ml must be above zero")
+
+
 class FindingCode(Entry, frozen=True, kw_only=True):
     kind: FindingKind
 
@@ -134,6 +146,7 @@ class Tables(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     intake: tuple[IntakeCode, ...]
     energy_goal: tuple[Entry, ...]
     diet: tuple[DietCode, ...]
+    diet_energy: tuple[Entry, ...]
     drug: tuple[DrugCode, ...]
     finding: tuple[FindingCode, ...]
     risk: tuple[RiskCode, ...]
@@ -144,6 +157,7 @@ class Tables(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     inpatient_class: tuple[Entry, ...]
     applies_to: tuple[AppliesToCode, ...]
     unit: tuple[UnitSpelling, ...]
+    formula: tuple[FormulaCode, ...] = ()
 
 
 class Ucum(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

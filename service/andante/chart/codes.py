@@ -4,8 +4,10 @@ import hashlib
 import tomllib
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Generic, TypeVar
 
 import msgspec
@@ -17,6 +19,7 @@ from andante.chart.code_tables import (
     DrugCode,
     Entry,
     FindingCode,
+    FormulaCode,
     IntakeCode,
     LabCode,
     MeasureCode,
@@ -24,6 +27,7 @@ from andante.chart.code_tables import (
     PanelCode,
     RiskCode,
     SeverityCode,
+    Tables,
     TimingCode,
     UnitSpelling,
     Words,
@@ -95,6 +99,7 @@ class CodeMap:
     intakes: Index[IntakeCode]
     energy_goals: Index[Entry]
     diets: Index[DietCode]
+    diet_energies: Index[Entry]
     drugs: Index[DrugCode]
     findings: Index[FindingCode]
     risks: Index[RiskCode]
@@ -104,11 +109,14 @@ class CodeMap:
     timings: Index[TimingCode]
     inpatient_classes: Index[Entry]
     applies_to: Index[AppliesToCode]
+    formulas: Index[FormulaCode]
     units: Mapping[str, UnitSpelling]
     ucum_systems: frozenset[str]
     words: Words
     hash: str
     changes: tuple[str, ...] = ()
+    wards: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    """What the site calls its wards, by `Location/id`."""
 
     @property
     def observation_tokens(self) -> tuple[str, ...]:
@@ -122,27 +130,66 @@ def load_codes(path: Path | None = None, overlay: Path | None = None, *, canonic
 
     `canonical` is the base of our own code systems. Raises InputError with the path of the wrong entry.
     """
+    if overlay is None:
+        return _load(path, canonical)
+    return lay_over(read_toml(overlay), overlay.name, path=path, canonical=canonical)
+
+
+def lay_over(
+    site: Tree,
+    name: str,
+    *,
+    path: Path | None = None,
+    canonical: str | None = None,
+    wards: Mapping[str, str] = MappingProxyType({}),
+) -> CodeMap:
+    """The code map with the codes of a site's file called `name` laid over it, and its wards' names.
+
+    Raises as `load_codes`.
+    """
+    return replace(_load(path, canonical, (site, name)), wards=wards)
+
+
+def faults_in_rows(site: Tree, name: str) -> tuple[str, ...]:
+    """What is wrong with each entry of the site's tables by itself, with its path; not how they fit together."""
+    types = {one.encode_name: one.type for one in msgspec.structs.fields(Tables)}
+    found = []
+    tables = site.get("tables", {})
+    for table, rows in tables.items() if isinstance(tables, dict) else ():
+        if table not in types or not isinstance(rows, list):
+            continue
+        for number, row in enumerate(rows):
+            try:
+                msgspec.convert(row, types[table].__args__[0])
+            except msgspec.ValidationError as error:
+                found.append(f"{name}: tables.{table}[{number}]: {error}")
+    return tuple(found)
+
+
+def _load(path: Path | None, canonical: str | None, overlay: tuple[Tree, str] | None = None) -> CodeMap:
     path = path or shared("codes.toml")
-    tree = _read(path)
+    tree = read_toml(path)
     if canonical:
         tree.setdefault("systems", {})["chart"] = f"{canonical.rstrip('/')}/CodeSystem/chart"
     changes: tuple[str, ...] = ()
+    name = overlay[1] if overlay is not None else path.name
     if overlay is not None:
-        tree, changes = _lay_over(tree, _read(overlay), overlay.name)
+        tree, changes = _laid_over(tree, overlay[0], name)
     try:
         document = msgspec.convert(tree, Document)
     except msgspec.ValidationError as error:
-        raise InputError(f"{(overlay or path).name}: {error}") from error
-    return _index(document, changes, (overlay or path).name)
+        raise InputError(f"{name}: {error}") from error
+    return _index(document, changes, name)
 
 
-def _read(path: Path) -> Tree:
+def read_toml(path: Path) -> Tree:
+    """A TOML file, its decimals exact. Raises InputError in one line."""
     try:
         with path.open("rb") as file:
             data = file.read(_MAX_BYTES + 1)  # not by the size it claims: a device claims none and never ends
         if len(data) > _MAX_BYTES:
             raise InputError(f"{path.name} is too large to be a file of codes")
-        return tomllib.loads(data.decode("utf-8"))
+        return tomllib.loads(data.decode("utf-8"), parse_float=Decimal)
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
@@ -151,10 +198,11 @@ def _read(path: Path) -> Tree:
         raise InputError(f"{path.name} is not readable as TOML: {str(error)[:200]}") from error
 
 
-def _lay_over(base: Tree, site: Tree, name: str) -> tuple[Tree, tuple[str, ...]]:
+def _laid_over(base: Tree, site: Tree, name: str) -> tuple[Tree, tuple[str, ...]]:
     """The base with the site's entries added, changed or removed, and each difference in a sentence."""
     changes: list[str] = []
     tables: dict[str, list[Tree]] = {table: list(rows) for table, rows in base.get("tables", {}).items()}
+    tables.setdefault("formula", [])  # only a site can know what its formulas hold
     unknown = set(site) - {"systems", "ucum", "tables", "words", "remove"}
     if unknown:
         raise InputError(f"{name}: {sorted(unknown)[0]} is not something a site can overlay")
@@ -215,6 +263,7 @@ def _index(document: Document, changes: tuple[str, ...], name: str) -> CodeMap:
         intakes=Index(tables.intake, urls),
         energy_goals=Index(tables.energy_goal, urls),
         diets=Index(tables.diet, urls),
+        diet_energies=Index(tables.diet_energy, urls),
         drugs=Index(tables.drug, urls),
         findings=Index(tables.finding, urls),
         risks=Index(tables.risk, urls),
@@ -224,6 +273,7 @@ def _index(document: Document, changes: tuple[str, ...], name: str) -> CodeMap:
         timings=Index(tables.timing, urls),
         inpatient_classes=Index(tables.inpatient_class, urls),
         applies_to=Index(tables.applies_to, urls),
+        formulas=Index(tables.formula, urls),
         units={unit.written: unit for unit in tables.unit},
         ucum_systems=document.ucum.systems,
         words=document.words,

@@ -79,7 +79,7 @@ def _read_formula(
         )
     )
     problems = [standing.problem, None if deliveries else "it states no rate and no volume"]
-    density = _density(sheet, order, formula, problems)
+    density, density_from = _density(sheet, order, formula, problems)
     most = _daily_cap(sheet, order, formula, problems)
     return EnergyOrder(
         kind=EnergyKind.ENTERAL,
@@ -87,6 +87,7 @@ def _read_formula(
         ordered=ordered_at(sheet, order, ordered, standing.state),
         ended=ended_at(sheet, order, standing.state, _bound(deliveries)),
         density_kcal_ml=density,
+        density_from=density_from,
         deliveries=deliveries,
         max_ml_day=most,
         instruction=formula.administration_instruction,
@@ -101,19 +102,46 @@ def _density(
     order: NutritionOrder,
     formula: NutritionOrder.EnteralFormula,
     problems: list[str | None],
-) -> Decimal | None:
-    """kcal/mL, as charted; whether it is plausible is for the rules to judge."""
+) -> tuple[Decimal | None, str]:
+    """kcal/mL as charted, else by the site's list of formulas, and then whence; its plausibility is for the rules.
+
+    A density that is charted and cannot be read is not replaced by a listed one: the two might contradict each other.
+    """
     if formula.caloric_density is None:
-        problems.append("it states no energy density")
-        return None
+        return _listed_density(sheet, order, formula, problems)
     try:
         density, notes = amount(formula.caloric_density, to("kcal/mL"), sheet.codes)
     except Unreadable as error:
         problems.append(f"its energy density cannot be read: {error}")
         sheet.note("unreadable-density", str(problems[-1]), order)
-        return None
+        return None, ""
     sheet.note_units(notes, order)
-    return density
+    return density, ""
+
+
+def _listed_density(
+    sheet: Sheet,
+    order: NutritionOrder,
+    formula: NutritionOrder.EnteralFormula,
+    problems: list[str | None],
+) -> tuple[Decimal | None, str]:
+    if formula.additive_type is not None or formula.additive_product_name is not None:
+        problems.append("it states no energy density, and something is added to the formula")
+        return None, ""
+    listed = sheet.codes.formulas.among(formula.base_formula_type)
+    densities = {entry.kcal_per_ml for entry in listed}
+    if len(densities) != 1:
+        problems.append(
+            "it states no energy density, and its formula codes name different ones in the site map"
+            if densities
+            else "it states no energy density"
+        )
+        return None, ""
+    codes = ", ".join(entry.code for entry in listed)
+    density = densities.pop()
+    text = f"states no energy density: {density.normalize():f} kcal/mL taken from the site map, formula {codes}"
+    sheet.note("density-from-site", text, order)
+    return density, f"the site map, formula {codes}"
 
 
 def _daily_cap(
@@ -176,7 +204,7 @@ def _read_diet(
     standing: Standing,
     ordered: datetime | None,
 ) -> EnergyOrder:
-    """Only when it runs; a diet states no energy."""
+    """When it runs, and the energy it serves in a day where a nutrient states that."""
     schedules = (read_schedule(sheet, timing, ordered, order) for timing in diet.schedule)
     deliveries = bounded(Delivery(start=schedule.start, end=schedule.end) for schedule in schedules)
     kinds = {entry.kind for entry in sheet.codes.diets.among(*diet.type)}
@@ -186,12 +214,29 @@ def _read_diet(
         ordered=ordered_at(sheet, order, ordered, standing.state),
         ended=ended_at(sheet, order, standing.state, _bound(deliveries)),
         deliveries=deliveries,
+        day_kcal=_served(sheet, order, diet),
         instruction=diet.instruction,
         nil_by_mouth="nil-by-mouth" in kinds,
         problem=standing.problem,
         name=label(diet.type[0], "oral diet") if diet.type else "oral diet",
         source=order.reference,
     )
+
+
+def _served(sheet: Sheet, order: NutritionOrder, diet: NutritionOrder.OralDiet) -> Decimal | None:
+    """kcal a day, of the one nutrient coded as the diet's energy; None, with a note, where it cannot be read."""
+    stated = [n for n in diet.nutrient if sheet.codes.diet_energies.among(n.modifier)]
+    if not stated:
+        return None
+    try:
+        if len(stated) > 1:
+            raise Unreadable("it is stated more than once")
+        value, notes = amount(stated[0].amount, to("kcal/d"), sheet.codes)
+    except Unreadable as error:
+        sheet.note("unreadable-diet-energy", f"the energy a diet serves cannot be read: {error}", order)
+        return None
+    sheet.note_units(notes, order)
+    return value
 
 
 def _distrusted(sheet: Sheet, order: NutritionOrder, state: OrderState, problem: str) -> Iterator[EnergyOrder]:

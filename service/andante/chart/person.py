@@ -101,7 +101,7 @@ def _place_of(sheet: Sheet, encounter: Encounter) -> tuple[str | None, str | Non
         if place.status == "active" or place.period is None or place.period.end is None
     )
     locations = {location.key: location for location in sheet.chart.locations}
-    return find_place(replace(encounter, location=present), locations, _LONG_AGO)
+    return find_place(replace(encounter, location=present), locations, _LONG_AGO, wards=sheet.codes.wards)
 
 
 def _resolved(sheet: Sheet, reference: Reference | None) -> Reference | None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
+from types import MappingProxyType
 
 from andante.chart.chart import reference_key
 from andante.chart.datatypes import CodeableConcept, Reference
@@ -14,13 +15,22 @@ _MAX_LEVELS = 6  # bed, room, corridor, ward, level, building
 _GONE = frozenset({"completed", "planned", "reserved"})
 
 
-def find_place(encounter: Encounter, locations: Mapping[str, Location], now: datetime) -> tuple[str | None, str | None]:
-    """Names of ward and bed; None where the chart does not tell. `locations` by `Location/id`."""
+def find_place(
+    encounter: Encounter,
+    locations: Mapping[str, Location],
+    now: datetime,
+    *,
+    wards: Mapping[str, str] = MappingProxyType({}),
+) -> tuple[str | None, str | None]:
+    """Names of ward and bed; None where the chart does not tell. `locations` by `Location/id`.
+
+    `wards` are the site's own names for its wards, by `Location/id`: what is listed there is a ward, and called so.
+    """
     ward = bed = fallback = None
     for place in encounter.location:
         if place.status in _GONE or place.location is None or _is_over(place, now):
             continue
-        for kind, name in _levels(place.location, place.physical_type, locations):
+        for kind, name in _levels(place.location, place.physical_type, locations, wards):
             if kind == "bd":
                 bed = bed or name
             elif kind == "wa":
@@ -39,16 +49,22 @@ def _is_over(place: Encounter.Place, now: datetime) -> bool:
 
 
 def _levels(
-    reference: Reference, physical_type: CodeableConcept | None, locations: Mapping[str, Location]
+    reference: Reference,
+    physical_type: CodeableConcept | None,
+    locations: Mapping[str, Location],
+    wards: Mapping[str, str],
 ) -> Iterator[tuple[str | None, str]]:
     """Kind and name of a location and of those it is part of."""
     kind = _kind(physical_type)
     for _ in range(_MAX_LEVELS):
-        location = locations.get(reference_key(reference.reference or "") or "")
+        key = reference_key(reference.reference or "") or ""
+        location = locations.get(key)
         if location is not None:
             kind = kind or _kind(location.physical_type)
         name = (location.name if location is not None else None) or reference.display
-        if name and (line := cut(name)):
+        if key in wards:
+            yield "wa", wards[key]
+        elif name and (line := cut(name)):
             yield kind, line
         if location is None or location.part_of is None:
             return

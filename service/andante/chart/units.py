@@ -52,6 +52,7 @@ _BASE: dict[str, dict[str, tuple[Decimal, Decimal]]] = {
         "wk": (Decimal(168), _ONE),
     },
     "body mass index": {"kg/m2": (_ONE, _ONE)},
+    "share": {"%": (_ONE, _ONE)},
 }
 _FACTORS = {unit: (dimension, *factor) for dimension, units in _BASE.items() for unit, factor in units.items()}
 

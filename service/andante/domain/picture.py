@@ -207,7 +207,9 @@ class EnergyOrder:
 
     `density_kcal_ml` is as charted for feeds; None with `problem` when it cannot be read. `composition` serves
     parenteral and intravenous orders. `ended` is when it stopped or was put on hold (a bound, or the instant its
-    status was last changed); None for an order in force. `nil_by_mouth` marks an oral diet order for nothing.
+    status was last changed); None for an order in force. `nil_by_mouth` marks an oral diet order for nothing;
+    `day_kcal` is what a diet serves in a day, where it says so. `density_from` says where the density comes from when
+    the order itself states none.
     """
 
     kind: EnergyKind
@@ -218,6 +220,8 @@ class EnergyOrder:
     composition: Composition | None = None
     deliveries: tuple[Delivery, ...] = ()
     max_ml_day: Decimal | None = None
+    day_kcal: Decimal | None = None
+    density_from: str = ""
     instruction: str | None = None
     nil_by_mouth: bool = False
     problem: str | None = None
@@ -231,12 +235,14 @@ class EnergyOrder:
 class IntakeKind(StrEnum):
     ENERGY = "energy"  # kcal over the period, all sources
     FORMULA = "formula volume"  # mL of formula over the period
+    SHARE_OF_NEED = "share of need"  # percent of the need, all sources: a diet history
+    SHARE_OF_MEALS = "share of meals"  # percent of the meals served that was eaten
     ALL_FLUID = "all fluid down the tube"  # mL, flushes included: no energy can be taken from it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Intake:
-    """What was documented as given over a period. kcal for ENERGY, mL otherwise."""
+    """What was documented as given over a period. kcal for ENERGY, percent for the shares, mL otherwise."""
 
     kind: IntakeKind
     amount: Decimal | None
@@ -345,6 +351,7 @@ class FindingKind(StrEnum):
     ORGAN_DYSFUNCTION = "organ dysfunction"  # from the electrolyte fall: a credible sign of manifest refeeding
     THIAMINE_DEFICIENCY = "thiamine deficiency"
     RENAL_IMPAIRMENT = "renal impairment or dialysis"
+    DEHYDRATION = "dehydration"
     COMORBIDITY = "higher-risk comorbidity"
     ALCOHOL_OR_DRUGS = "alcohol or drug use disorder"
     DRUG_HISTORY = "insulin, chemotherapy, antacid or diuretic"

@@ -104,6 +104,11 @@ class Evidence:
     weight_without_height: Number = _unit("kg")  # above it obesity cannot be ruled out without a height
     height_min: Number = _unit("cm")
     height_max: Number = _unit("cm")
+    weight_early_share: Number = _unit("%")  # only a weight at least this far back in a window can rule a loss out
+    negligible_intake: Number = _unit("%")  # of the need: not more than this is nil or negligible
+    intake_gap: Number = _unit("h")  # records of intake this far apart still count as one run
+    bag_change: Number = _unit("h")  # orders that overlap for less are one bag taken over from another
+    same_draw: Number = _unit("h")  # a result this close to a collection belongs to it when no specimen links them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +120,8 @@ class Fall:
     severe: Number = _unit("%")
     window: Number = _unit("d")
     hold: Number = _unit("%")  # a fall of at least this much holds, even inside the range
+    fast: Number = _unit("%")  # a fall of at least this much within `fast_window` holds as well
+    fast_window: Number = _unit("h")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,6 +192,9 @@ class Monitoring:
     adequate_energy: Number = _unit("%")  # of the goal
     one_needle: Number = _unit("h")  # draws due within this of each other are asked for together
     lookahead: Number = _unit("h")
+    vital_signs: Number = _unit("h")  # how often they are watched after a start
+    vital_signs_window: Number = _unit("h")  # for how long
+    heart_rhythm: Switch = _choice("if-unstable", "in-the-lowest-start-tier")  # whose rhythm is watched continuously
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,6 +234,7 @@ class CriterionKind(StrEnum):
     BMI = "bmi"
     WEIGHT_LOSS = "weight-loss"
     INTAKE_DAYS = "intake-days"
+    INTAKE_SHARE = "intake-share"
     LOW_ELECTROLYTE = "low-electrolyte"
     FINDING = "finding"
 
@@ -232,7 +243,8 @@ class CriterionKind(StrEnum):
 class CriterionTest:
     """One way to meet a criterion at one level.
 
-    BMI and INTAKE_DAYS compare a value with `limit`; WEIGHT_LOSS compares the percent lost within `window_days`;
+    BMI and INTAKE_DAYS compare a value with `limit`; WEIGHT_LOSS compares the percent lost within `window`;
+    INTAKE_SHARE compares the percent of the need taken in, over a time longer than `window`;
     LOW_ELECTROLYTE needs a low level before feeding (`limit` None) or one below `limit` percent of the low limit;
     FINDING needs one of `findings` coded with one of `severities` ("" accepts a finding coded without severity).
     """
@@ -254,6 +266,7 @@ class Criterion:
     tag: str
     would_settle: str
     tests: tuple[CriterionTest, ...]
+    row: str = ""  # criteria of one row of the published table count once; empty for a row of its own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

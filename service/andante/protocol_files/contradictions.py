@@ -111,6 +111,10 @@ def _fall(protocol: Protocol) -> None:
     _below(fall.moderate, fall.severe)
     _at_most(fall.mild, fall.hold)
     _at_most(fall.hold, fall.severe)
+    _at_most(fall.mild, fall.fast)
+    _at_most(fall.fast, fall.hold)
+    if fall.fast_window.value > fall.window.value * 24:
+        _refuse(fall.fast_window, f"must not be more than {fall.window.path} ({_shown(fall.window)})")
 
 
 def _energy(protocol: Protocol) -> None:
@@ -135,6 +139,10 @@ def _time(protocol: Protocol) -> None:
     # A step before the next draw is due would be a step on the same evidence.
     _at_most(monitoring.early_interval, protocol.energy.step_interval)
     _at_most(monitoring.one_needle, monitoring.early_interval)
+    _at_most(monitoring.vital_signs, monitoring.vital_signs_window)
+    # A draw that belongs to its collection must not belong to the next one too, nor a bag change hide a step.
+    _at_most(evidence.same_draw, monitoring.early_interval)
+    _at_most(evidence.bag_change, protocol.energy.step_interval)
     lookback_h = evidence.lookback.value * 24
     for number in (monitoring.late_interval, evidence.baseline_max_age):
         if number.value + evidence.freshness_grace.value > lookback_h:

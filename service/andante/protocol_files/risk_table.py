@@ -12,6 +12,7 @@ _CRITERION_UNITS = {
     CriterionKind.BMI: "kg/m2",
     CriterionKind.WEIGHT_LOSS: "%",
     CriterionKind.INTAKE_DAYS: "d",
+    CriterionKind.INTAKE_SHARE: "%",
     CriterionKind.LOW_ELECTROLYTE: "%",
 }
 
@@ -59,7 +60,8 @@ def _count(value: Value, path: str, levels: set[str]) -> Count:
 
 
 def _criterion(value: Value, path: str, parent: str) -> Criterion:
-    tree = mapping(value, path, required=("id", "kind", "text", "source", "tag", "would_settle", "tests"))
+    required = ("id", "kind", "text", "source", "tag", "would_settle", "tests")
+    tree = mapping(value, path, required=required, optional=("row",))
     name = text(tree["id"], f"{path}.id")
     path = f"{parent}.{name}"
     kind = CriterionKind(one_of(tree["kind"], f"{path}.kind", [kind.value for kind in CriterionKind]))
@@ -76,6 +78,7 @@ def _criterion(value: Value, path: str, parent: str) -> Criterion:
             _test(item, f"{path}.tests[{index}]", kind, source, tag)
             for index, item in enumerate(items(tree["tests"], f"{path}.tests"))
         ),
+        row=text(tree["row"], f"{path}.row") if "row" in tree else "",
     )
 
 
@@ -87,7 +90,7 @@ def _test(value: Value, path: str, kind: CriterionKind, source: str, tag: str) -
             required += ["findings", "severities"]
         case CriterionKind.LOW_ELECTROLYTE:
             optional += ["comparison", "limit"]
-        case CriterionKind.WEIGHT_LOSS:
+        case CriterionKind.WEIGHT_LOSS | CriterionKind.INTAKE_SHARE:
             required += ["comparison", "limit", "window"]
         case CriterionKind.BMI | CriterionKind.INTAKE_DAYS:
             required += ["comparison", "limit"]

@@ -13,11 +13,11 @@ from andante.domain.quantities import Analyte, Level
 from andante.rules.bands import Band, limits_of
 from andante.rules.decision import Decision
 from andante.rules.evidence import Reading
-from andante.rules.phrases import at, names, plain
+from andante.rules.phrases import at, names, plain, span
 from andante.rules.situation import Situation, take_in
 from andante.rules.table import decide
 from andante.rules.telling import energy_words
-from andante.rules.trend import draws_to_settle, reference_for
+from andante.rules.trend import draws_to_settle, reference_for, references_for
 from andante.rules.urgent_rules import organ_dysfunction
 
 _PLACES = {
@@ -143,11 +143,19 @@ def _threshold(s: Situation, reading: Reading, when: datetime) -> Decimal:
     matrix = like.matrix if like else Matrix.SERUM_PLASMA
     reference = reference_for(reading.evidence, s.course, s.protocol, matrix=matrix, when=when + _LATER)
     place = _PLACES[reading.analyte]
-    if reference is not None and reference.level is not None and reference.level.low is not None:
-        holds_at = reference.level.low * (1 - s.protocol.fall.hold.value / 100)
-        if low <= holds_at:
-            # A fall of exactly the holding share holds, so the level must be above it.
-            low = holds_at.quantize(place, rounding=ROUND_FLOOR) + place
+    rule = s.protocol.fall
+    recent = [
+        r
+        for r in references_for(reading.evidence, s.course, s.protocol, matrix=matrix, when=when + _LATER)
+        if r.collected is not None and when - r.collected <= span(rule.fast_window.value, "h")
+    ]
+    bounds = [(reference, rule.hold.value), *((r, rule.fast.value) for r in recent)]
+    for result, share in bounds:
+        if result is not None and result.level is not None and result.level.low is not None:
+            holds_at = result.level.low * (1 - share / 100)
+            if low <= holds_at:
+                # A fall of exactly the holding share holds, so the level must be above it.
+                low = holds_at.quantize(place, rounding=ROUND_FLOOR) + place
     return low.quantize(place, rounding=ROUND_CEILING)
 
 

@@ -9,11 +9,12 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
 
-from andante.domain.picture import EnergyKind, EnergyOrder, Firmness, Intake, IntakeKind, OrderState, Picture
+from andante.domain.picture import EnergyKind, EnergyOrder, OrderState, Picture
 from andante.domain.protocol import Protocol
-from andante.rules.energy import DAY, day_amount, end_of, in_force, kcal_per_ml, start_of
-from andante.rules.history import Stretch, history_of, nutrition_between, place_ends
-from andante.rules.phrases import hours, percent_of, span
+from andante.rules.delivered import Delivered, eaten, look_up
+from andante.rules.energy import DAY, day_amount, end_of, in_force, start_of
+from andante.rules.history import Stretch, history_of, place_ends
+from andante.rules.phrases import span
 
 _NEGLIGIBLE_KCAL = Decimal("0.5")  # below it two sums are the same energy, written differently
 
@@ -51,12 +52,15 @@ class Course:
     present_kcal: Decimal | None
     ordered_kcal: Decimal | None
     other_kcal: Decimal | None
-    delivered_kcal: Decimal | None
-    delivered_share: Decimal | None  # percent of what was ordered over the documented period
-    delivered: Intake | None
+    delivered: Delivered | None
     eaten_kcal: Decimal | None  # what a diet brings by the documented intake; None where no diet runs or none is known
     energy_problems: tuple[tuple[str, str], ...]  # (words, source)
     earlier_course: bool  # an earlier course of this stay ended at least a restart ago
+
+    @property
+    def delivered_share(self) -> Decimal | None:
+        """Percent of what was ordered over the documented time."""
+        return self.delivered.percent if self.delivered is not None else None
 
     @property
     def latest_exposure(self) -> datetime | None:
@@ -81,14 +85,11 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         (f"{o.kind.value}: the order does not say since when, or until when, it runs", o.source) for o in unplaced
     ]
     other = _sum(others, protocol, picture, at=now, frozen=True, problems=problems)
-    delivered, delivered_kcal, share = _delivered(picture, protocol, history, running, other, now)
+    delivered = look_up(picture, protocol, now, orders=nutrition, running=running, other_kcal=other)
     diets = [o for o in running if o.kind is EnergyKind.ORAL_DIET]
     summed = tuple(o for o in running if o.kind is not EnergyKind.ORAL_DIET)
     feed_now = _sum(summed, protocol, picture, at=at, frozen=True, problems=problems)
-    eaten: Decimal | None = None
-    if diets and delivered is not None and delivered.kind is IntakeKind.ENERGY and delivered_kcal is not None:
-        # Food records cover all sources: what is neither feed nor drug was eaten.
-        eaten = max(Decimal(0), delivered_kcal - (feed_now or Decimal(0)) - (other or Decimal(0)))
+    by_mouth = eaten(picture, protocol, now, diets=diets, delivered=delivered, fed_kcal=feed_now, other_kcal=other)
     feed_ordered = _sum(
         tuple({id(o): o for o in (*summed, *_future(nutrition, now))}.values()),
         protocol,
@@ -98,10 +99,9 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         problems=[],
     )
     if diets:
-        if eaten is None:
-            words = "a diet order states no energy; record what is eaten over 24 h"
-            problems += [(f"{o.kind.value}: {words}", o.source) for o in diets]
-        feed_now, feed_ordered = _add(feed_now, eaten), _add(feed_ordered, eaten)
+        if by_mouth is None:
+            problems += [(_diet_words(o), o.source) for o in diets]
+        feed_now, feed_ordered = _add(feed_now, by_mouth), _add(feed_ordered, by_mouth)
     if unplaced:
         feed_now = None
     dextrose = [o for o in orders if o.kind is EnergyKind.IV_DEXTROSE]
@@ -122,13 +122,16 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         present_kcal=_add(feed_now, other) if feeding else other,
         ordered_kcal=_add(feed_ordered, other),
         other_kcal=other,
-        delivered_kcal=delivered_kcal,
-        delivered_share=share,
         delivered=delivered,
-        eaten_kcal=eaten,
+        eaten_kcal=by_mouth,
         energy_problems=tuple(problems),
         earlier_course=earlier,
     )
+
+
+def _diet_words(diet: EnergyOrder) -> str:
+    lack = "a diet order states no energy" if diet.day_kcal is None else "how much of the diet is eaten is not known"
+    return f"{diet.kind.value}: {lack}; record what is eaten over 24 h"
 
 
 def _add(first: Decimal | None, second: Decimal | None) -> Decimal | None:
@@ -282,40 +285,3 @@ def _exposures(
             jump = Exposure(at=stretch.start, kind="jump", kcal_before=least, kcal_after=stretch.kcal)
             found.append(jump)
     return tuple(found)
-
-
-def _delivered(
-    picture: Picture,
-    protocol: Protocol,
-    history: list[Stretch],
-    running: tuple[EnergyOrder, ...],
-    other_kcal: Decimal | None,
-    now: datetime,
-) -> tuple[Intake | None, Decimal | None, Decimal | None]:
-    """The newest documented intake that says energy: (it, kcal/day, percent of ordered over its period)."""
-    candidates = [
-        i
-        for i in picture.intakes
-        if i.amount is not None
-        and i.amount >= 0
-        and i.firmness is Firmness.FIRM
-        and i.kind is not IntakeKind.ALL_FLUID
-        and i.start < i.end <= now
-        and now - i.end <= DAY
-    ]
-    for intake in sorted(candidates, key=lambda i: (i.end.timestamp(), i.kind.value, i.source), reverse=True):
-        kcal = intake.amount
-        if intake.kind is IntakeKind.FORMULA:
-            densities = {kcal_per_ml(o, protocol.energy)[0] for o in running if o.kind is EnergyKind.ENTERAL}
-            density = densities.pop() if len(densities) == 1 else None
-            kcal = intake.amount * density if density is not None and intake.amount is not None else None
-        if kcal is None:
-            continue
-        per_day = kcal * 24 / hours(intake.end - intake.start)
-        ordered = nutrition_between(history, intake.start, intake.end)
-        if intake.kind is IntakeKind.ENERGY and ordered is not None and other_kcal is not None:
-            # Documented energy is from all sources: energy of drugs must not pass for delivered feed.
-            ordered += other_kcal * hours(intake.end - intake.start) / 24
-        share = percent_of(kcal, ordered) if ordered else None
-        return intake, per_day, share
-    return None, None, None

@@ -3,16 +3,20 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, Priority, Tell
-from andante.domain.picture import EnergyOrder
+from andante.domain.picture import EnergyOrder, IntakeKind
 from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte
+from andante.rules.course import Course
 from andante.rules.evidence import Reading
-from andante.rules.phrases import span
+from andante.rules.phrases import hours, plain, span
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized
 
+_TENTH = Decimal("0.1")
+_HUNDREDTH = Decimal("0.01")
 _SHOWN = 300  # signs of a free-text instruction: a line or two
 
 
@@ -50,17 +54,36 @@ def lab_facts(readings: Iterable[Reading]) -> tuple[Fact, ...]:
 
 
 def _order_words(order: EnergyOrder) -> str:
-    """Its state, and its free-text instruction as it stands: shown, never parsed."""
+    """Its state, a density it does not state itself, and its instruction as it stands: shown, never parsed."""
     text = " ".join((order.instruction or "").split())
     if len(text) > _SHOWN:
         text = f"{text[:_SHOWN]}… (longer in the chart)"
-    return f"{order.state.value}; instruction: {text}" if text else order.state.value
+    said = order.state.value
+    if order.density_from and order.density_kcal_ml is not None:
+        said += f"; {plain(order.density_kcal_ml, _HUNDREDTH)} kcal/mL by {order.density_from}"
+    return f"{said}; instruction: {text}" if text else said
 
 
 def order_facts(s: Situation) -> tuple[Fact, ...]:
     return tuple(
         Fact(label=o.kind.value, value=_order_words(o), when=o.ordered, source=o.source)
-        for o in (*s.course.running, *s.course.others)
+        for o in (*s.course.running, *(() if s.course.feeding else s.course.planned), *s.course.others)
+    )
+
+
+def delivered_facts(course: Course) -> tuple[Fact, ...]:
+    """What was documented as given, record by record."""
+    if course.delivered is None:
+        return ()
+    unit = "kcal" if course.delivered.kind is IntakeKind.ENERGY else "mL"
+    return tuple(
+        Fact(
+            label=f"delivered ({r.kind.value})",
+            value=f"{plain(r.amount or Decimal(0))} {unit} over {plain(hours(r.end - r.start), _TENTH)} h",
+            when=r.end,
+            source=r.source,
+        )
+        for r in course.delivered.records
     )
 
 

@@ -1,14 +1,13 @@
 """The derivation: what was worked out, in order, each line with its values, times, sources and protocol entries."""
 
 from datetime import datetime
-from decimal import Decimal
 
 from andante.domain.advice import Fact, Reason
 from andante.rules.bands import limits_of
-from andante.rules.decision import Decision, lab_fact, order_facts
+from andante.rules.decision import Decision, delivered_facts, lab_fact, order_facts
 from andante.rules.micronutrients import vitamin_gaps
 from andante.rules.notices import find_gaps
-from andante.rules.phrases import at, kcal, level, names, plain, sentence
+from andante.rules.phrases import at, kcal, level, names, sentence
 from andante.rules.situation import Situation
 from andante.rules.telling import fall_words, level_words
 from andante.rules.trend import Grade
@@ -84,20 +83,12 @@ def _course(s: Situation) -> Reason:
     for label, value in (
         ("present", course.present_kcal),
         ("other energy", course.other_kcal),
-        ("delivered", course.delivered_kcal),
+        ("delivered", course.delivered.kcal_day if course.delivered is not None else None),
     ):
         if value:
             words += f" {sentence(label)} {kcal(value)}."
     facts = list(order_facts(s))
-    if course.delivered is not None:
-        facts.append(
-            Fact(
-                label=f"delivered ({course.delivered.kind.value})",
-                value=plain(course.delivered.amount or Decimal(0)),
-                when=course.delivered.end,
-                source=course.delivered.source,
-            )
-        )
+    facts += delivered_facts(course)
     return Reason(rule="course", sentence=words, facts=tuple(facts))
 
 
@@ -146,7 +137,7 @@ def _falls(s: Situation) -> tuple[Reason, ...]:
     return tuple(
         Reason(
             rule=f"fall.{f.analyte.value}",
-            sentence=f"{fall_words(f)}: {f.grade.name.lower()}.",
+            sentence=f"{fall_words(s, f)}: {f.grade.name.lower()}.",
             facts=(
                 Fact(
                     label="from",

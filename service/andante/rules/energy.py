@@ -242,6 +242,42 @@ def present_rate(order: EnergyOrder, at: datetime) -> Decimal | None:
     return rates[0] if len(rates) == 1 else None
 
 
+# --------------------------------------------------------------------------- over a time
+
+
+def kcal_between(order: EnergyOrder, energy: Energy, *, opens: datetime, closes: datetime, zone: tzinfo) -> Amount:
+    """What the order would have given between two instants, as it was timed and while it was in force."""
+    density, problem = kcal_per_ml(order, energy)
+    problem = _problem(order) or problem or order.problem
+    if density is None or problem or not order.deliveries:
+        return Amount(ml=None, kcal=None, problem=problem or "the order states no rate or volume")
+    stops = end_of(order)
+    volume = _timed_until(order, opens=opens, closes=closes, zone=zone, stops=stops)
+    if volume is None:
+        return Amount(ml=None, kcal=None, problem=_CANNOT)
+    if order.max_ml_day is not None:
+        volume = min(volume, order.max_ml_day * max(Decimal(1), hours(closes - opens) / 24))
+    return Amount(ml=volume, kcal=exact_to_20(volume * density))
+
+
+def _timed_until(
+    order: EnergyOrder, *, opens: datetime, closes: datetime, zone: tzinfo, stops: datetime | None
+) -> Decimal | None:
+    starts = sorted({d.start or order.ordered or opens for d in order.deliveries if not _is_single(d)})
+    total = Decimal(0)
+    for delivery in order.deliveries:
+        start = delivery.start or order.ordered or opens
+        ends = [delivery.end, stops]
+        if not delivery.repeats and not _is_single(delivery):
+            ends.append(next((s for s in starts if s > start), None))
+        end = min((e for e in ends if e is not None), default=None)
+        volume = _given(delivery, start=start, end=end, window=(opens, closes), zone=zone)
+        if volume is None:
+            return None
+        total += volume
+    return total
+
+
 # --------------------------------------------------------------------------- the coming day
 
 
@@ -281,7 +317,7 @@ def _given(
     rate, volume = delivery.rate_ml_h or Decimal(0), delivery.volume_ml
     if not delivery.repeats:
         if volume is not None:
-            return volume if opens <= start < closes else Decimal(0)
+            return volume if opens <= start < closes and (end is None or start <= end) else Decimal(0)
         running = min(e for e in (end, closes) if e is not None) - max(start, opens)
         return rate * hours(max(running, timedelta(0)))
     begins = list(islice(occurrences(delivery, start=start, end=end, window=window, zone=zone), _MAX_OCCURRENCES + 1))

@@ -85,7 +85,7 @@ def _feeding(s: Situation) -> FeedingView:
         day=course.day,
         goal_kcal=s.goal.kcal,
         ordered_kcal=course.ordered_kcal,
-        delivered_kcal=course.delivered_kcal,
+        delivered_kcal=course.delivered.kcal_day if course.delivered is not None else None,
         other_kcal=course.other_kcal,
     )
 

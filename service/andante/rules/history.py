@@ -7,9 +7,7 @@ from decimal import Decimal
 from andante.domain.picture import EnergyKind, EnergyOrder, OrderState, Picture
 from andante.domain.protocol import Protocol
 from andante.rules.energy import day_amount, end_of, in_force, start_of
-from andante.rules.phrases import hours
-
-_BAG_CHANGE = timedelta(hours=1)  # two orders that overlap for less are one bag taken over from another
+from andante.rules.phrases import span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +47,7 @@ def history_of(nutrition: list[EnergyOrder], picture: Picture, protocol: Protoco
             amount = day_amount(order, protocol.energy, at=instant, zone=picture.zone, frozen=True)
             energy = None if energy is None or amount.kcal is None else energy + amount.kcal
         stretches.append(Stretch(start=instant, kcal=energy, eats=bool(in_course) and not feeds))
-    return _without_bag_changes(_merged(stretches))
+    return _without_bag_changes(_merged(stretches), span(protocol.evidence.bag_change.value, "h"))
 
 
 def _merged(stretches: list[Stretch]) -> list[Stretch]:
@@ -60,7 +58,7 @@ def _merged(stretches: list[Stretch]) -> list[Stretch]:
     return kept
 
 
-def _without_bag_changes(stretches: list[Stretch]) -> list[Stretch]:
+def _without_bag_changes(stretches: list[Stretch], longest: timedelta) -> list[Stretch]:
     """Leave out the short sums of two orders where one takes over from the other.
 
     Such a peak is no jump of energy, and a fall back from it is no cut.
@@ -69,24 +67,11 @@ def _without_bag_changes(stretches: list[Stretch]) -> list[Stretch]:
     for index, stretch in enumerate(stretches):
         if 0 < index < len(stretches) - 1:
             before, after = kept[-1].kcal, stretches[index + 1].kcal
-            short = stretches[index + 1].start - stretch.start < _BAG_CHANGE
+            short = stretches[index + 1].start - stretch.start < longest
             if short and before and after and stretch.kcal is not None and stretch.kcal > max(before, after):
                 continue
         kept.append(stretch)
     return _merged(kept)
-
-
-def nutrition_between(history: tuple[Stretch, ...] | list[Stretch], start: datetime, end: datetime) -> Decimal | None:
-    """kcal ordered over a period, from the step function."""
-    total = Decimal(0)
-    for index, stretch in enumerate(history):
-        until = history[index + 1].start if index + 1 < len(history) else end
-        overlap = min(until, end) - max(stretch.start, start)
-        if overlap > timedelta(0):
-            if stretch.kcal is None:
-                return None
-            total += stretch.kcal * hours(overlap) / 24
-    return total
 
 
 def ends_unknown(order: EnergyOrder, now: datetime) -> bool:

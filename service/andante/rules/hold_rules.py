@@ -1,6 +1,7 @@
 """Decision rules 3 to 5 while feeding: lows, and evidence that is not there. None of them ever feeds more."""
 
 from andante.domain.advice import AdviceCode, Fact, Priority, Tell
+from andante.domain.protocol import Number
 from andante.rules.amounts import cut, keep_present
 from andante.rules.decision import Decision, lab_facts, order_facts, until_next_look
 from andante.rules.phrases import names, sentence
@@ -17,6 +18,7 @@ from andante.rules.telling import (
     rate_words,
     recheck_words,
 )
+from andante.rules.trend import Fall, Grade
 
 
 def difficult_to_correct(s: Situation) -> Decision | None:
@@ -130,19 +132,31 @@ def falling_while_feeding(s: Situation) -> Decision | None:
     return Decision(
         code=AdviceCode.HOLD,
         rule="falling",
-        headline=f"{keep_words(s, sized)}: {names(f.analyte for f in falls)} falling, still inside the range",
+        headline=f"{keep_words(s, sized)}: {names(f.analyte for f in falls)} falling"
+        f"{' fast' if any(f.drop for f in falls) else ''}, still inside the range",
         because=(
-            *(f"{fall_words(f)}: a {f.grade.name.lower()} fall." for f in falls),
+            *(f"{fall_words(s, f)}: {_grade_words(f)}." for f in falls),
             "A falling normal level is a warning; energy stays until it settles.",
             *(sized.said if sized else ()),
         ),
         sized=sized,
         facts=(*lab_facts(s.reading(f.analyte) for f in falls), *order_facts(s)),
-        cites=(s.protocol.fall.hold, s.protocol.fall.window),
+        cites=_fall_cites(s, falls),
         analytes=tuple(f.analyte for f in falls),
         valid_until=until_next_look(s),
         priority=Priority.URGENT,
     )
+
+
+def _grade_words(fall: Fall) -> str:
+    grade = fall.grade.name.lower()
+    return "too fast to go on" if fall.grade is Grade.NONE else f"a {grade} fall"
+
+
+def _fall_cites(s: Situation, falls: list[Fall]) -> tuple[Number, ...]:
+    rule = s.protocol.fall
+    fast = (rule.fast, rule.fast_window) if any(f.drop for f in falls) else ()
+    return (rule.hold, rule.window, *fast)
 
 
 def energy_not_known(s: Situation) -> Decision | None:

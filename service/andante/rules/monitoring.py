@@ -4,15 +4,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from andante.domain.advice import AnalyteState, Fact, GapStage
-from andante.domain.picture import LabOrder, LabOrderState, Picture
+from andante.domain.picture import Collection, LabOrder, LabOrderState, Picture
 from andante.domain.protocol import Protocol
 from andante.domain.quantities import Analyte
 from andante.rules.bands import Band
 from andante.rules.course import Course
 from andante.rules.evidence import Evidence, Reading, recheck_due
 from andante.rules.phrases import span
-
-_SAME_DRAW = timedelta(hours=1)  # a result this close to a collection belongs to it when no specimen links them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +126,7 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
         if analyte in c.analytes
         and c.collected <= now
         and (last is None or c.collected > last.collected)
-        and not _has_result(reading.evidence, c.source, c.collected)
+        and not _has_result(reading.evidence, protocol, c)
     ]
     if taken or (reading.state is AnalyteState.PROVISIONAL and not reading.awaits_recheck):
         return gap(
@@ -150,11 +148,12 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
     return gap(GapStage.NOT_ORDERED)
 
 
-def _has_result(evidence: Evidence, specimen: str, collected: datetime) -> bool:
+def _has_result(evidence: Evidence, protocol: Protocol, taken: Collection) -> bool:
+    close = span(protocol.evidence.same_draw.value, "h")
     results = [r for d in evidence.draws for r in d.results] + [a.result for a in evidence.set_aside]
     return any(
-        (r.specimen is not None and r.specimen == specimen)
-        or (r.collected is not None and abs(r.collected - collected) <= _SAME_DRAW)
+        (r.specimen is not None and r.specimen == taken.source)
+        or (r.collected is not None and abs(r.collected - taken.collected) <= close)
         for r in results
     )
 
@@ -181,7 +180,7 @@ def _is_ordered(reading: Reading, picture: Picture, protocol: Protocol, now: dat
         analyte in c.analytes
         and due - needle <= c.collected <= now
         and (after is None or c.collected > after)
-        and not _has_result(reading.evidence, c.source, c.collected)
+        and not _has_result(reading.evidence, protocol, c)
         for c in picture.collections
     )
 

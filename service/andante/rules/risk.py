@@ -11,6 +11,15 @@ from andante.rules.bands import limits_of
 from andante.rules.body import Body, current_findings, latest, weights_before
 from andante.rules.course import Course
 from andante.rules.evidence import Evidence
+from andante.rules.intake import (
+    Spell,
+    feeding_began,
+    longest_nil,
+    lowest_share,
+    spell_words,
+    spells_before_feeding,
+    stated_fact,
+)
 from andante.rules.phrases import level, percent_of, plain, span
 
 _TENTH = Decimal("0.1")
@@ -36,18 +45,34 @@ def judge(
     body: Body,
     course: Course,
     evidence: tuple[Evidence, ...],
+    need_kcal: Decimal | None,
 ) -> RiskView:
     """Every criterion and the tier by the protocol's counting rule; a clinician's own entry wins upward."""
-    seen = {
-        c.id: _look(c, picture, protocol, now, body=body, course=course, evidence=evidence)
-        for c in protocol.risk.criteria
-    }
+    before = feeding_began(course, now)
+    spells = spells_before_feeding(picture, protocol, now, course=course, need_kcal=need_kcal)
+    nil = longest_nil(spells, protocol, before=before)
+    seen: dict[str, _Seen] = {}
+    for criterion in protocol.risk.criteria:
+        match criterion.kind:
+            case CriterionKind.BMI:
+                seen[criterion.id] = _body_mass(criterion, body)
+            case CriterionKind.INTAKE_DAYS:
+                seen[criterion.id] = _nil_intake(criterion, picture, protocol, now, nil)
+            case CriterionKind.INTAKE_SHARE:
+                seen[criterion.id] = _reduced_intake(criterion, spells, protocol, before)
+            case CriterionKind.WEIGHT_LOSS:
+                seen[criterion.id] = _weight_loss(criterion, picture, protocol, now, body)
+            case CriterionKind.LOW_ELECTROLYTE:
+                seen[criterion.id] = _low_before_feeding(criterion, protocol, course, evidence)
+            case CriterionKind.FINDING:
+                seen[criterion.id] = _finding(criterion, picture, now)
     views = tuple(_view(c, seen[c.id]) for c in protocol.risk.criteria)
     tier = RiskTier.NONE
     for count in protocol.risk.counting:
         # A criterion met at the severe column is met at the moderate one too.
         levels = ("severe",) if count.level == "severe" else _LEVELS
-        if sum(s.level in levels for s in seen.values()) >= count.at_least:
+        rows = {c.row or c.id for c in protocol.risk.criteria if seen[c.id].level in levels}
+        if len(rows) >= count.at_least:
             tier = RiskTier(count.tier)
             break
     if tier is RiskTier.NONE and any(seen[i].unknown for i in protocol.risk.needed_to_rule_out if i in seen):
@@ -60,7 +85,7 @@ def judge(
             tier, by_clinician = own, True
     return RiskView(
         tier=tier,
-        extreme=_is_extreme(picture, protocol, now, body),
+        extreme=_is_extreme(protocol, body, nil),
         by_clinician=by_clinician,
         criteria=views,
     )
@@ -78,51 +103,67 @@ def _view(criterion: Criterion, seen: _Seen) -> CriterionView:
     )
 
 
-def _is_extreme(picture: Picture, protocol: Protocol, now: datetime, body: Body) -> bool:
+def _is_extreme(protocol: Protocol, body: Body, nil: Spell | None) -> bool:
     energy = protocol.energy
     if body.bmi is not None and body.bmi < energy.extreme_bmi.value:
         return True
-    days = _days_without_intake(picture, protocol, now)
-    return days is not None and days[0] > energy.extreme_days_without_intake.value
+    return nil is not None and nil.days > energy.extreme_days_without_intake.value
 
 
-def _look(
-    criterion: Criterion,
-    picture: Picture,
-    protocol: Protocol,
-    now: datetime,
-    *,
-    body: Body,
-    course: Course,
-    evidence: tuple[Evidence, ...],
-) -> _Seen:
-    match criterion.kind:
-        case CriterionKind.BMI:
-            if body.bmi is None:
-                return _Seen(level="", unknown=True, text=f"{criterion.text} not known")
-            return _Seen(
-                level=(met := _compare(criterion.tests, body.bmi)),
-                # An old weight may show a risk, but not that there is none.
-                unknown=not met and body.is_stale,
-                text=f"{criterion.text} {plain(body.bmi, _TENTH)} kg/m²",
-                facts=body.facts,
+def _body_mass(criterion: Criterion, body: Body) -> _Seen:
+    if body.bmi is None:
+        return _Seen(level="", unknown=True, text=f"{criterion.text} not known")
+    level_met = _compare(criterion.tests, body.bmi)
+    return _Seen(
+        level=level_met,
+        # An old weight may show a risk, but not that there is none.
+        unknown=not level_met and body.is_stale,
+        text=f"{criterion.text} {plain(body.bmi, _TENTH)} kg/m²",
+        facts=body.facts,
+    )
+
+
+def _nil_intake(criterion: Criterion, picture: Picture, protocol: Protocol, now: datetime, nil: Spell | None) -> _Seen:
+    statement = latest(picture, protocol, MeasureKind.DAYS_WITHOUT_INTAKE, now)
+    level_met = _compare(criterion.tests, nil.days) if nil is not None else ""
+    if nil is not None and (level_met or statement is not None):
+        words = f"{plain(nil.days, _TENTH)} {criterion.text}, {spell_words(nil, picture)}"
+        return _Seen(level=level_met, unknown=False, text=words, facts=nil.facts)
+    if statement is not None:
+        return _Seen(level="", unknown=False, text=f"no {criterion.text}, as stated", facts=(stated_fact(statement),))
+    # A short order for nil by mouth does not say what was eaten before it.
+    return _Seen(level="", unknown=True, text=f"{criterion.text} not stated", facts=nil.facts if nil else ())
+
+
+def _reduced_intake(criterion: Criterion, spells: tuple[Spell, ...], protocol: Protocol, before: datetime) -> _Seen:
+    known: list[_Seen] = []
+    for test in criterion.tests:
+        if test.window is None or test.limit is None or test.comparison is None:
+            continue
+        found = lowest_share(spells, protocol, window=span(test.window.value, "d"), before=before)
+        if found is None:
+            known.append(
+                _Seen(
+                    level="",
+                    unknown=True,
+                    text=f"{criterion.text}: no record of more than {plain(test.window.value)} days",
+                )
             )
-        case CriterionKind.INTAKE_DAYS:
-            days = _days_without_intake(picture, protocol, now)
-            if days is None:
-                return _Seen(level="", unknown=True, text=f"{criterion.text} not stated")
-            return _Seen(
-                level=_compare(criterion.tests, days[0]),
+            continue
+        share, days, facts = found
+        met = test.comparison.holds(share, test.limit.value)
+        known.append(
+            _Seen(
+                level=test.level if met else "",
                 unknown=False,
-                text=f"{plain(days[0])} {criterion.text}",
-                facts=(days[1],),
+                text=f"{criterion.text}: {plain(share)} % of it over {plain(days, _TENTH)} days",
+                facts=facts,
             )
-        case CriterionKind.WEIGHT_LOSS:
-            return _weight_loss(criterion, picture, protocol, now, body)
-        case CriterionKind.LOW_ELECTROLYTE:
-            return _low_before_feeding(criterion, protocol, course, evidence)
-        case CriterionKind.FINDING:
-            return _finding(criterion, picture, now)
+        )
+    for lvl in _LEVELS:
+        if found_at := next((s for s in known if s.level == lvl), None):
+            return found_at
+    return next((s for s in known if s.unknown), known[0])
 
 
 def _compare(tests: tuple[CriterionTest, ...], value: Decimal) -> str:
@@ -133,18 +174,6 @@ def _compare(tests: tuple[CriterionTest, ...], value: Decimal) -> str:
         if t.comparison is not None and t.limit is not None and t.comparison.holds(value, t.limit.value)
     }
     return next((lvl for lvl in _LEVELS if lvl in met), "")
-
-
-def _days_without_intake(picture: Picture, protocol: Protocol, now: datetime) -> tuple[Decimal, Fact] | None:
-    statement = latest(picture, protocol, MeasureKind.DAYS_WITHOUT_INTAKE, now)
-    if statement is None or statement.value is None:
-        return None
-    return statement.value, Fact(
-        label="days of nil or negligible intake",
-        value=plain(statement.value),
-        when=statement.taken,
-        source=statement.source,
-    )
 
 
 def _weight_loss(criterion: Criterion, picture: Picture, protocol: Protocol, now: datetime, body: Body) -> _Seen:
@@ -158,8 +187,9 @@ def _weight_loss(criterion: Criterion, picture: Picture, protocol: Protocol, now
             continue
         window = span(test.window.value, "d")
         earlier = weights_before(picture, protocol, now, before=current.taken, window=window)
-        # A weight from yesterday cannot rule a loss over months out: one from the older half of the window can.
-        if not any(m.taken is not None and m.taken <= current.taken - window / 2 for m in earlier):
+        # A weight from yesterday cannot rule a loss over months out: one from the older part of the window can.
+        early = span(test.window.value * protocol.evidence.weight_early_share.value / 100, "d")
+        if not any(m.taken is not None and m.taken <= current.taken - early for m in earlier):
             unknown = True
         for measure in earlier:
             if measure.value is None:

@@ -93,7 +93,7 @@ def take_in(picture: Picture, protocol: Protocol, now: datetime) -> Situation:
     goal = find_goal(picture, protocol, body, now)
     course = follow(picture, protocol, now, goal.kcal)
     evidence = tuple(sort_out(picture, protocol, analyte, now) for analyte in ALL_THREE)
-    risk = judge(picture, protocol, now, body=body, course=course, evidence=evidence)
+    risk = judge(picture, protocol, now, body=body, course=course, evidence=evidence, need_kcal=goal.kcal)
     every = interval(course, evidence, protocol, now, energy_adequate=_is_adequate(course, goal, protocol))
     max_age = _max_age(course, protocol, every)
     lookback = span(protocol.evidence.lookback.value, "d")

@@ -1,12 +1,14 @@
 """From kcal to a pump rate, rounded so that neither the step nor the goal is passed."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from decimal import ROUND_FLOOR, Decimal
 
 from andante.domain.picture import EnergyKind, EnergyOrder, Picture
 from andante.domain.protocol import Protocol
 from andante.rules.course import Course
-from andante.rules.energy import day_amount, kcal_per_ml, present_pattern
+from andante.rules.energy import day_amount, kcal_per_ml, present_pattern, present_rate
 from andante.rules.phrases import exact_to_20, plain
 
 _TENTH = Decimal("0.1")
@@ -41,6 +43,7 @@ class Vehicle:
     bolus: Decimal | None  # in force now, mL
     fixed_kcal: Decimal  # the other energy of the day, which the vehicle does not change
     dextrose_g_ml: Decimal
+    fixed_dextrose_g_h: Decimal = Decimal(0)  # by vein beside it, while it runs
     max_ml_day: Decimal | None = None  # the order's own cap
     capped: bool = False  # the cap ends the day's feed sooner than its schedule would
 
@@ -115,6 +118,7 @@ def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehi
         bolus=pattern.bolus if pattern else None,
         fixed_kcal=fixed,
         dextrose_g_ml=order.composition.dextrose_g_ml if order.composition else Decimal(0),
+        fixed_dextrose_g_h=dextrose_g_h((*(o for o in course.running if o is not order), *course.others), at),
         max_ml_day=order.max_ml_day,
         capped=pattern.capped if pattern else False,
     )
@@ -196,14 +200,31 @@ def _bounded_by_dextrose(
     limit_g: Decimal | None,
     said: list[str],
 ) -> Decimal:
-    if limit_g is not None and exact * times * vehicle.dextrose_g_ml > limit_g:
-        exact = limit_g / (times * vehicle.dextrose_g_ml)
-        said.append(f"bounded by {plain(limit_g)} g dextrose a day")
+    beside = vehicle.fixed_dextrose_g_h
+    if limit_g is not None and exact * times * vehicle.dextrose_g_ml + beside * 24 > limit_g:
+        exact = (limit_g - beside * 24) / (times * vehicle.dextrose_g_ml)
+        said.append(f"bounded by {plain(limit_g)} g dextrose a day{_beside_words(beside)}")
     ceiling = protocol.energy.glucose_rate_ceiling.value
-    if dosing_kg is not None and glucose_rate(exact * vehicle.dextrose_g_ml, dosing_kg) > ceiling:
-        exact = ceiling * dosing_kg * 60 / 1000 / vehicle.dextrose_g_ml
-        said.append(f"bounded by the glucose infusion rate of {plain(ceiling, _TENTH)} mg/kg/min")
+    if dosing_kg is not None and glucose_rate(exact * vehicle.dextrose_g_ml + beside, dosing_kg) > ceiling:
+        exact = (ceiling * dosing_kg * 60 / 1000 - beside) / vehicle.dextrose_g_ml
+        said.append(
+            f"bounded by the glucose infusion rate of {plain(ceiling, _TENTH)} mg/kg/min{_beside_words(beside)}"
+        )
     return exact
+
+
+def _beside_words(grams_per_hour: Decimal) -> str:
+    return f", {plain(grams_per_hour, _TENTH)} g/h of it from elsewhere" if grams_per_hour else ""
+
+
+def dextrose_g_h(orders: Iterable[EnergyOrder], at: datetime) -> Decimal:
+    """Dextrose by vein while it runs, g/h; of one whose rate cannot be told, nothing: its energy holds already."""
+    total = Decimal(0)
+    for order in orders:
+        rate = present_rate(order, at) if order.composition is not None else None
+        if rate is not None and order.composition is not None:
+            total += rate * order.composition.dextrose_g_ml
+    return total
 
 
 def glucose_rate(dextrose_g_h: Decimal, kg: Decimal) -> Decimal:

@@ -7,6 +7,15 @@ from andante.domain.advice import AdviceCode, Priority, Tell
 from andante.domain.picture import EnergyKind, Vitamin
 from andante.domain.protocol import Number, Switch
 from andante.rules.bands import Band
+from andante.rules.beside import (
+    content_words,
+    glucose_words,
+    high_words,
+    masking_facts,
+    masking_words,
+    watching_cites,
+    watching_words,
+)
 from andante.rules.decision import Decision, lab_facts, order_facts, until_next_look
 from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.phrases import at, kcal, names, plain, sentence
@@ -78,11 +87,15 @@ def low_before_feeding(s: Situation) -> Decision | None:
                     "This protocol starts very low while replacement runs; see the chart that it does.",
                     *_thiamine_words(s),
                     *figure_words(s, started),
+                    *content_words(s, started),
+                    *masking_words(s),
+                    *glucose_words(s),
                     *started.said,
+                    *watching_words(s),
                 ),
                 sized=started,
-                facts=(*lab_facts(s.readings), *s.body.facts),
-                cites=(*cites, s.protocol.response.lowest_start),
+                facts=(*lab_facts(s.readings), *s.body.facts, *masking_facts(s)),
+                cites=(*cites, s.protocol.response.lowest_start, *watching_cites(s)),
                 analytes=tuple(r.analyte for r in s.readings),
                 valid_until=s.evidence_expires,
                 priority=Priority.URGENT,
@@ -161,7 +174,10 @@ def ready_to_start(s: Situation) -> Decision | None:
         f"{limits}.",
         *_thiamine_words(s),
         *figure_words(s, sized),
+        *content_words(s, sized),
         *high_words(s),
+        *masking_words(s),
+        *glucose_words(s),
         *sized.said,
     ]
     if order is None and s.vehicle is not None:
@@ -173,6 +189,7 @@ def ready_to_start(s: Situation) -> Decision | None:
         because.append(f"{kcal(s.course.other_kcal)} already come from drugs or fluids and are subtracted.")
     if s.course.earlier_course:
         because.append("An earlier course stopped for so long that this start counts as a new exposure.")
+    because += watching_words(s)
     high = [r.analyte for r in s.readings if r.evidence.danger is Band.HIGH]
     head = f"Ready to start at {energy_words(sized)}"
     if sized.dextrose_g is not None:
@@ -185,8 +202,8 @@ def ready_to_start(s: Situation) -> Decision | None:
         + (f"; {names(high)} high" if high else ""),
         because=tuple(because),
         sized=sized,
-        facts=(*lab_facts(s.readings), *s.body.facts),
-        cites=(per_kg, energy.initial_dextrose_low, energy.initial_dextrose_high),
+        facts=(*lab_facts(s.readings), *s.body.facts, *order_facts(s), *masking_facts(s)),
+        cites=(per_kg, energy.initial_dextrose_low, energy.initial_dextrose_high, *watching_cites(s)),
         analytes=tuple(r.analyte for r in s.readings),
         valid_until=s.evidence_expires,
     )
@@ -204,15 +221,6 @@ def _thiamine_words(s: Situation) -> tuple[str, ...]:
 
 def _collected(s: Situation) -> list[datetime]:
     return [r.shown.collected for r in s.readings if r.shown is not None and r.shown.collected is not None]
-
-
-def high_words(s: Situation) -> tuple[str, ...]:
-    """A high level is never fine silently."""
-    return tuple(
-        f"{sentence(level_words(s, r))}: review replacement and renal function; a high level can hide depletion."
-        for r in s.readings
-        if r.evidence.danger.value == "high"
-    )
 
 
 def _size_start(s: Situation, allowance: Decimal) -> Sized | None:

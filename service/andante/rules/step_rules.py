@@ -6,32 +6,15 @@ from andante.domain.advice import AdviceCode, Fact, Priority
 from andante.domain.quantities import Analyte
 from andante.rules.amounts import keep_present
 from andante.rules.bands import Band
+from andante.rules.beside import content_words, masking_facts, other_energy_words, warnings
 from andante.rules.course import Exposure
-from andante.rules.decision import Decision, lab_facts, order_facts, soonest, until_next_look
+from andante.rules.decision import Decision, delivered_facts, lab_facts, order_facts, soonest, until_next_look
 from andante.rules.phrases import at, kcal, names, plain, sentence, span
 from andante.rules.scope_rules import is_at_goal, is_over_goal
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, size
-from andante.rules.start_rules import high_words
-from andante.rules.telling import energy_words, figure_words, keep_words, percent_words, rate_words
-from andante.rules.trend import Grade, draws_to_settle
-
-
-def warnings(s: Situation) -> tuple[str, ...]:
-    """What is said beside an advice that does not hold: highs, and falls below the holding threshold."""
-    falling = tuple(
-        f"{sentence(f.analyte.value)} has fallen {percent_words(f)} from {f.reference.written} to "
-        f"{f.current.written} but is still in range: a warning."
-        for f in s.falls
-        if f.grade is Grade.MILD
-    )
-    window = span(s.protocol.fall.window.value, "d")
-    exposed = s.course.latest_exposure
-    unknown = [r.analyte for r in s.readings if s.fall(r.analyte) is None]
-    blind: tuple[str, ...] = ()
-    if unknown and exposed is not None and s.now - exposed <= window:
-        blind = (f"There is no earlier level of {names(unknown)} to compare with: a fall would not be seen.",)
-    return (*falling, *high_words(s), *blind)
+from andante.rules.telling import energy_words, figure_words, keep_words, rate_words
+from andante.rules.trend import draws_to_settle
 
 
 def over_the_limit(s: Situation) -> Decision | None:
@@ -130,7 +113,7 @@ def stay(s: Situation) -> Decision | None:
         head = head or "find out why delivery lags"
         because += lag
         cites.append(s.protocol.energy.delivery_shortfall)
-        facts += _delivery_facts(s)
+        facts += delivered_facts(s.course)
     if not because:
         return None
     sized = keep_present(s)
@@ -173,21 +156,13 @@ def _settling_words(s: Situation) -> list[tuple[Analyte, str]]:
 
 
 def _delivery_words(s: Situation) -> list[str]:
-    share, limit = s.course.delivered_share, s.protocol.energy.delivery_shortfall.value
-    if share is None or s.course.delivered_kcal is None or share >= limit:
+    given, limit = s.course.delivered, s.protocol.energy.delivery_shortfall.value
+    if given is None or given.percent is None or given.percent >= limit:
         return []
     return [
-        f"Delivered energy was {kcal(s.course.delivered_kcal)}, {plain(share)} % of what was ordered over the same "
+        f"Delivered energy was {kcal(given.kcal_day)}, {plain(given.percent)} % of what was ordered over the same "
         "period: find out why before going up."
     ]
-
-
-def _delivery_facts(s: Situation) -> list[Fact]:
-    intake = s.course.delivered
-    if intake is None or intake.amount is None:
-        return []
-    unit = "kcal" if intake.kind.value == "energy" else "mL"
-    return [Fact(label="delivered", value=f"{plain(intake.amount)} {unit}", when=intake.end, source=intake.source)]
 
 
 def advance(s: Situation) -> Decision | None:
@@ -207,13 +182,13 @@ def advance(s: Situation) -> Decision | None:
         "All three results are back, recent and firm, and none is low.",
         f"Present energy {kcal(present)}, step {kcal(step)} ({plain(energy.step.value)} % of the goal), {s.goal.said}.",
         *figure_words(s, sized),
+        *content_words(s, sized),
         *warnings(s),
         *sized.said,
     ]
     if s.course.delivered is None:
         because.append("No delivered volume is documented for the last day: check the pump before going up.")
-    if s.course.other_kcal:
-        because.append(f"{kcal(s.course.other_kcal)} of it come from drugs or fluids.")
+    because += other_energy_words(s)
     now = rate_words(s)
     high = [r.analyte for r in s.readings if r.evidence.danger is Band.HIGH]
     head = f"Go up {f'from {now} ' if now else ''}to {energy_words(sized)}"
@@ -225,7 +200,7 @@ def advance(s: Situation) -> Decision | None:
         headline=f"{head}: a step up to {reaches}, none of the three low" + (f"; {names(high)} high" if high else ""),
         because=tuple(because),
         sized=sized,
-        facts=(*lab_facts(s.readings), *order_facts(s), *s.body.facts),
+        facts=(*lab_facts(s.readings), *order_facts(s), *s.body.facts, *masking_facts(s)),
         cites=(energy.step, energy.step_interval),
         analytes=tuple(r.analyte for r in s.readings),
         valid_until=s.evidence_expires,

@@ -9,7 +9,7 @@ from andante.rules.evidence import Reading
 from andante.rules.phrases import at, kcal, level, names, plain, sentence
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized
-from andante.rules.trend import Fall
+from andante.rules.trend import Drop, Fall
 
 _TENTH = Decimal("0.1")
 
@@ -134,20 +134,32 @@ def draw_words(readings: list[Reading]) -> str:
     return f"a firm draw of {names(r.analyte for r in readings)} is needed"
 
 
-def percent_words(fall: Fall) -> str:
+def percent_words(fall: Fall | Drop) -> str:
     """`24 %`; a tenth where rounding would put it on a whole ten; `at least` where the level is only bounded."""
     whole = plain(fall.percent)
-    shown = plain(fall.percent, _TENTH) if whole.endswith("0") else whole
+    shown = plain(fall.percent, _TENTH) if whole.endswith(("0", "5")) else whole
     bounded = fall.current.level is not None and not fall.current.level.is_exact
     return f"{'at least ' if bounded else ''}{shown} %"
 
 
-def fall_words(fall: Fall) -> str:
-    reference = fall.reference.written
-    words = (
-        f"{sentence(fall.analyte.value)} has fallen {percent_words(fall)} from {reference} to {fall.current.written}"
-    )
+def fall_words(s: Situation, fall: Fall) -> str:
+    """How far it fell, from what, and how fast where that holds: the times say over how long."""
+    words = f"{sentence(fall.analyte.value)} has fallen {percent_words(fall)} {_from_to(s, fall)}"
+    drop = fall.drop
+    if drop is not None and (drop.reference, drop.current) != (fall.reference, fall.current):
+        words += f", {percent_words(drop)} of it fast, {_from_to(s, drop)}"
+    elif drop is not None:
+        words += ", fast"
     high = fall.reference.range_high
     if high is not None and fall.reference.level is not None and fall.reference.level.surely_above(high):
         words += " (the starting level was above its range: treatment or the kidney may be the cause)"
     return words
+
+
+def _from_to(s: Situation, fall: Fall | Drop) -> str:
+    """`from 1.20 mmol/L (Mon 24 Mar 05:00) to 0.90 mmol/L (Tue 25 Mar 05:00)`."""
+    ends = [
+        f"{r.written} ({at(r.collected, s.picture.zone)})" if r.collected is not None else r.written
+        for r in (fall.reference, fall.current)
+    ]
+    return f"from {ends[0]} to {ends[1]}"

@@ -1,7 +1,7 @@
 """How levels move: percent fall from the baseline, and lows that are difficult to correct."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from enum import IntEnum
@@ -24,8 +24,20 @@ class Grade(IntEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Drop:
+    """A fall from one draw to a later one close after it, as fast as the protocol holds for."""
+
+    percent: Decimal
+    reference: LabResult
+    current: LabResult
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fall:
-    """The fall of one analyte inside the protocol's window after an exposure. `percent` is never negative."""
+    """The fall of one analyte inside the protocol's window after an exposure. `percent` is never negative.
+
+    `holds`: far enough, or fast enough (`drop`), to hold even inside the range.
+    """
 
     analyte: Analyte
     percent: Decimal
@@ -33,6 +45,7 @@ class Fall:
     holds: bool
     reference: LabResult
     current: LabResult
+    drop: Drop | None
     since: datetime  # of a severe fall, the first of the consecutive draws that showed it; else the draw itself
 
 
@@ -56,8 +69,14 @@ def fall_of(evidence: Evidence, course: Course, protocol: Protocol, now: datetim
     Measured to every result that may show the present level: the last firm one of each matrix, since a blood gas does
     not undo what serum showed, and set-aside ones that are not older.
     """
-    found = [f for c in _current(evidence) if (f := _fall_to(c, evidence, course, protocol, now)) is not None]
-    return max(found, key=lambda f: (f.percent, f.current.source)) if found else None
+    current = _current(evidence)
+    found = [f for c in current if (f := _fall_to(c, evidence, course, protocol, now)) is not None]
+    if not found:
+        return None
+    furthest = max(found, key=lambda f: (f.percent, f.current.source))
+    drops = [d for c in current if (d := _drop_to(c, evidence, course, protocol, now)) is not None]
+    fastest = max(drops, key=lambda d: (d.percent, d.current.source), default=None)
+    return furthest if fastest is None else replace(furthest, holds=True, drop=fastest)
 
 
 def _fall_to(current: LabResult, evidence: Evidence, course: Course, protocol: Protocol, now: datetime) -> Fall | None:
@@ -87,8 +106,24 @@ def _fall_to(current: LabResult, evidence: Evidence, course: Course, protocol: P
         holds=percent >= protocol.fall.hold.value,
         reference=reference,
         current=current,
+        drop=None,
         since=since,
     )
+
+
+def _drop_to(current: LabResult, evidence: Evidence, course: Course, protocol: Protocol, now: datetime) -> Drop | None:
+    """The largest fall to `current` from a draw shortly before it that holds for its speed."""
+    when, to = min(current.latest or now, now), _upper(current)
+    window = span(protocol.fall.fast_window.value, "h")
+    before = references_for(evidence, course, protocol, matrix=current.matrix, when=when)
+    recent = [r for r in before if r.collected is not None and when - r.collected <= window]
+    if to is None or not recent:
+        return None
+    highest = max(recent, key=lambda r: (_lower(r), r.source))
+    percent = percent_of(_lower(highest) - to, _lower(highest))
+    if percent < protocol.fall.fast.value:
+        return None
+    return Drop(percent=percent, reference=highest, current=current)
 
 
 def grade_of(percent: Decimal, protocol: Protocol) -> Grade:
@@ -132,6 +167,14 @@ def reference_for(
 
     None where no exposure's window covers the draw, or nothing comparable was drawn.
     """
+    references = references_for(evidence, course, protocol, matrix=matrix, when=when)
+    return max(references, key=lambda r: (_lower(r), r.source)) if references else None
+
+
+def references_for(
+    evidence: Evidence, course: Course, protocol: Protocol, *, matrix: Matrix, when: datetime
+) -> list[LabResult]:
+    """The comparable levels before a draw at `when`: the baseline of each exposure, and all since."""
     window = span(protocol.fall.window.value, "d")
     oldest = span(protocol.evidence.lookback.value, "d")
     references: list[LabResult] = []
@@ -150,7 +193,7 @@ def reference_for(
             newest = max(r.collected for r in before if r.collected)
             references += [r for r in before if r.collected == newest]
         references += [r for r in comparable if r.collected and exposure.at < r.collected]
-    return max(references, key=lambda r: (_lower(r), r.source)) if references else None
+    return references
 
 
 def _lower(result: LabResult) -> Decimal:

@@ -54,7 +54,7 @@ def urgent_review(s: Situation) -> Decision | None:
         for fall in s.falls:
             if fall.grade is Grade.SEVERE:
                 answers.append((response.severe_fall, fall.since))
-                because.append(fall_words(fall) + ": a severe fall, whatever the level.")
+                because.append(fall_words(s, fall) + ": a severe fall, whatever the level.")
                 heads.append(f"{fall.analyte.value} has fallen {percent_words(fall)}")
                 analytes.append(fall.analyte)
                 readings.append(s.reading(fall.analyte))

@@ -1,0 +1,130 @@
+"""What is said beside an advice and decides nothing: highs, small falls, what may mask a depletion, glucose."""
+
+from decimal import Decimal
+
+from andante.domain.advice import AnalyteState, Fact
+from andante.domain.picture import EnergyKind, FindingKind
+from andante.domain.protocol import Number, Switch
+from andante.rules.body import current_findings
+from andante.rules.phrases import kcal, names, plain, sentence, span
+from andante.rules.situation import Situation
+from andante.rules.sizing import Sized, dextrose_g_h, glucose_rate
+from andante.rules.telling import fall_words, level_words
+from andante.rules.trend import Grade
+
+_TENTH = Decimal("0.1")
+_MASKING = (FindingKind.RENAL_IMPAIRMENT, FindingKind.DEHYDRATION)
+
+
+def warnings(s: Situation) -> tuple[str, ...]:
+    """What is said beside an advice that does not hold."""
+    falling = tuple(f"{fall_words(s, f)}, but is still in range: a warning." for f in s.falls if f.grade is Grade.MILD)
+    window = span(s.protocol.fall.window.value, "d")
+    exposed = s.course.latest_exposure
+    unknown = [r.analyte for r in s.readings if s.fall(r.analyte) is None]
+    blind: tuple[str, ...] = ()
+    if unknown and exposed is not None and s.now - exposed <= window:
+        blind = (f"There is no earlier level of {names(unknown)} to compare with: a fall would not be seen.",)
+    return (*falling, *high_words(s), *masking_words(s), *glucose_words(s), *blind)
+
+
+def high_words(s: Situation) -> tuple[str, ...]:
+    """A high level is never fine silently."""
+    return tuple(
+        f"{sentence(level_words(s, r))}: review replacement and renal function; a high level can hide depletion."
+        for r in s.readings
+        if r.evidence.danger.value == "high"
+    )
+
+
+def masking_words(s: Situation) -> tuple[str, ...]:
+    """Kidneys that do not excrete, or a patient dried out, make levels look better than the stores are (MJA 2005)."""
+    normal = [r.analyte for r in s.readings if r.state in (AnalyteState.IN_RANGE, AnalyteState.HIGH)]
+    kinds = {f.kind for f in current_findings(s.picture, s.now)} & set(_MASKING)
+    if not normal or not kinds:
+        return ()
+    said = " and ".join(
+        sentence(k.value) if i == 0 else k.value for i, k in enumerate(k for k in _MASKING if k in kinds)
+    )
+    more = " Dialysis removes all three: draw again after it." if FindingKind.RENAL_IMPAIRMENT in kinds else ""
+    return (f"{said} is coded: {names(normal)} in range or high can hide depletion.{more}",)
+
+
+def masking_facts(s: Situation) -> tuple[Fact, ...]:
+    return tuple(
+        Fact(label=f.kind.value, value=f.text, when=f.recorded, source=f.source)
+        for f in current_findings(s.picture, s.now)
+        if f.kind in _MASKING
+    )
+
+
+def glucose_words(s: Situation) -> tuple[str, ...]:
+    """Glucose by vein above the ceiling, from all infusions together."""
+    ceiling = s.protocol.energy.glucose_rate_ceiling.value
+    running = present_glucose(s)
+    if running is None or running <= ceiling:
+        return ()
+    return (
+        f"Glucose runs by vein at {plain(running, _TENTH)} mg/kg/min, above the ceiling of {plain(ceiling, _TENTH)}: "
+        "review the infusions.",
+    )
+
+
+def present_glucose(s: Situation) -> Decimal | None:
+    """mg/kg/min from everything that runs by vein; None without a weight or while nothing runs."""
+    if s.body.dosing_kg is None or s.course.paused_since is not None:
+        return None
+    grams = dextrose_g_h((*s.course.running, *s.course.others), s.now)
+    return glucose_rate(grams, s.body.dosing_kg) if grams else None
+
+
+def content_words(s: Situation, sized: Sized | None) -> tuple[str, ...]:
+    """What a parenteral rate holds a day. Protein and fluid are shown, not steered."""
+    vehicle = s.vehicle
+    order = vehicle.order if vehicle is not None else None
+    if sized is None or sized.rate_ml_h is None or sized.ml_day is None or order is None or order.composition is None:
+        return ()
+    if order.kind is not EnergyKind.PARENTERAL or vehicle is None:
+        return ()
+    mix, ml = order.composition, sized.ml_day
+    parts = [
+        f"{plain(amount * ml)} g {name}"
+        for name, amount in (
+            ("dextrose", mix.dextrose_g_ml),
+            ("amino acids", mix.amino_acids_g_ml),
+            ("lipid", mix.lipid_g_ml),
+        )
+        if amount
+    ]
+    words = f"It holds {', '.join(parts)} a day"
+    if s.body.dosing_kg is not None and mix.dextrose_g_ml:
+        grams = sized.rate_ml_h * mix.dextrose_g_ml + vehicle.fixed_dextrose_g_h
+        beside = ", what runs beside it included" if vehicle.fixed_dextrose_g_h else ""
+        words += f"; glucose {plain(glucose_rate(grams, s.body.dosing_kg), _TENTH)} mg/kg/min{beside}"
+    return (words + ".",)
+
+
+def watching_words(s: Situation) -> tuple[str, ...]:
+    """What to watch after a start, as the protocol says it."""
+    rule = s.protocol.monitoring
+    words = (
+        f"Vital signs every {plain(rule.vital_signs.value)} h for the first {plain(rule.vital_signs_window.value)} h; "
+        "weight and fluid balance daily"
+    )
+    if rule.heart_rhythm.value == "in-the-lowest-start-tier" and s.risk.extreme:
+        words += "; heart rhythm continuously, as for everyone in the lowest start tier"
+    else:
+        words += "; heart rhythm if unstable or at risk of an arrhythmia"
+    return (words + ".",)
+
+
+def watching_cites(s: Situation) -> tuple[Number | Switch, ...]:
+    rule = s.protocol.monitoring
+    return (rule.vital_signs, rule.vital_signs_window, rule.heart_rhythm)
+
+
+def other_energy_words(s: Situation) -> tuple[str, ...]:
+    """Energy of drugs and fluids, which the sum of a step already holds."""
+    if not s.course.other_kcal:
+        return ()
+    return (f"{kcal(s.course.other_kcal)} of it come from drugs or fluids.",)

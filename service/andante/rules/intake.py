@@ -1,0 +1,222 @@
+"""What was taken in before feeding began: how many days nil or negligible, and which share of the need."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+from itertools import pairwise
+
+from andante.domain.advice import Fact
+from andante.domain.picture import EnergyKind, IntakeKind, MeasureKind, Measurement, OrderState, Picture
+from andante.domain.protocol import Protocol
+from andante.rules.body import latest
+from andante.rules.course import Course
+from andante.rules.energy import DAY, end_of, start_of
+from andante.rules.phrases import at, hours, percent_of, plain, span
+
+_MOST_DAYS = Decimal(1000)  # more days without intake than that are a slip, and past every limit anyway
+_WHOLE_DAY_H = Decimal(24)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spell:
+    """A time over which `percent` of the need was taken in. `nil`: not more than the protocol calls negligible."""
+
+    start: datetime
+    end: datetime
+    percent: Decimal
+    nil: bool
+    facts: tuple[Fact, ...]
+
+    @property
+    def days(self) -> Decimal:
+        return hours(self.end - self.start) / _WHOLE_DAY_H
+
+
+def spells_before_feeding(
+    picture: Picture, protocol: Protocol, now: datetime, *, course: Course, need_kcal: Decimal | None
+) -> tuple[Spell, ...]:
+    """Every documented spell before the present course began (or until now), oldest first, cut where feeding ran.
+
+    From food records and diet histories, orders for nil by mouth, and a clinician's statement of days without intake,
+    which goes on until feeding begins unless something was documented as eaten or ordered since.
+    """
+    before = feeding_began(course, now)
+    eaten = [s for s in _documented(picture, protocol, need_kcal) if s.start < before]
+    fed = _fed(course, now)
+    nil_ordered = [
+        part
+        for s in _nil_by_mouth(picture, before)
+        for part in _without(s, [*((e.start, e.end) for e in eaten if not e.nil), *fed])
+    ]
+    stated = _stated(picture, protocol, now, before=before, eaten=eaten, course=course)
+    found = [_until(s, before) for s in (*eaten, *nil_ordered, *stated)]
+    return tuple(sorted(found, key=lambda s: (s.start, s.end, s.percent)))
+
+
+def feeding_began(course: Course, now: datetime) -> datetime:
+    """Up to when intake counts as before feeding: an order for a diet alone proves nothing eaten."""
+    fed = any(s.start >= course.started and s.feeds and not s.eats for s in course.history) if course.started else False
+    return course.started if fed and course.started is not None else now
+
+
+def longest_nil(spells: tuple[Spell, ...], protocol: Protocol, *, before: datetime) -> Spell | None:
+    """The longest run of nil or negligible intake that is recent enough to matter; None where nothing says so."""
+    ate = [s.start for s in spells if not s.nil]
+    runs = _runs([s for s in spells if s.nil], span(protocol.evidence.intake_gap.value, "h"), broken_by=ate)
+    oldest = before - span(protocol.evidence.lookback.value, "d")
+    recent = [_joined(run) for run in runs if run[-1].end >= oldest]
+    return max(recent, key=lambda s: (s.days, s.start), default=None)
+
+
+def lowest_share(
+    spells: tuple[Spell, ...], protocol: Protocol, *, window: timedelta, before: datetime
+) -> tuple[Decimal, Decimal, tuple[Fact, ...]] | None:
+    """The lowest share of the need over a documented time longer than `window`: (percent, days, facts).
+
+    None where no recent run of records covers so long: then nothing is known.
+    """
+    oldest = before - span(protocol.evidence.lookback.value, "d")
+    found: list[tuple[Decimal, Decimal, tuple[Fact, ...]]] = []
+    for run in _runs(_one_after_another(spells), span(protocol.evidence.intake_gap.value, "h")):
+        if run[-1].end < oldest:
+            continue
+        days = weighted = Decimal(0)
+        facts: tuple[Fact, ...] = ()
+        for spell in reversed(run):
+            days += spell.days
+            weighted += spell.days * spell.percent
+            facts = (*spell.facts, *facts)
+            if days * _WHOLE_DAY_H > hours(window):
+                found.append((weighted / days, days, tuple(dict.fromkeys(facts))))
+    return min(found, key=lambda f: (f[0], f[1])) if found else None
+
+
+def _documented(picture: Picture, protocol: Protocol, need_kcal: Decimal | None) -> list[Spell]:
+    """Food records as a share of the need, and diet histories."""
+    negligible = protocol.evidence.negligible_intake.value
+    found = []
+    for intake in picture.intakes:
+        if intake.amount is None or intake.amount < 0 or intake.start >= intake.end:
+            continue
+        if intake.kind is IntakeKind.SHARE_OF_NEED:
+            percent, words = intake.amount, f"{plain(intake.amount)} % of the need"
+        elif intake.kind is IntakeKind.ENERGY and need_kcal:
+            daily = intake.amount * _WHOLE_DAY_H / hours(intake.end - intake.start)
+            percent, words = percent_of(daily, need_kcal), f"{plain(intake.amount)} kcal"
+        else:
+            continue
+        fact = Fact(label="documented intake", value=words, when=intake.start, source=intake.source)
+        found.append(
+            Spell(start=intake.start, end=intake.end, percent=percent, nil=percent <= negligible, facts=(fact,))
+        )
+    return found
+
+
+def _nil_by_mouth(picture: Picture, before: datetime) -> list[Spell]:
+    found = []
+    for order in picture.energy_orders:
+        start, end = start_of(order), end_of(order)
+        if not order.nil_by_mouth or order.state is OrderState.PLANNED or start is None or start >= before:
+            continue
+        fact = Fact(label="nil by mouth ordered", value=order.state.value, when=start, source=order.source)
+        until = before if end is None else min(end, before)
+        if until > start:
+            found.append(Spell(start=start, end=until, percent=Decimal(0), nil=True, facts=(fact,)))
+    return found
+
+
+def _stated(
+    picture: Picture,
+    protocol: Protocol,
+    now: datetime,
+    *,
+    before: datetime,
+    eaten: list[Spell],
+    course: Course,
+) -> list[Spell]:
+    statement = latest(picture, protocol, MeasureKind.DAYS_WITHOUT_INTAKE, now)
+    if statement is None or statement.value is None or statement.taken is None or statement.value <= 0:
+        return []
+    start, end = statement.taken - span(min(statement.value, _MOST_DAYS), "d"), statement.taken
+    since = [s for s in eaten if not s.nil and s.end > end]
+    nourished = any(s.start < before and s.feeds for s in course.history) or _has_diet(picture, before)
+    if end < before and not since and not nourished:
+        end += (before - end) // DAY * DAY  # it was counted in whole days, and goes on in whole days
+    fact = stated_fact(statement)
+    return [Spell(start=start, end=end, percent=Decimal(0), nil=True, facts=(fact,))]
+
+
+def stated_fact(statement: Measurement) -> Fact:
+    """A clinician's statement of days without intake, as a fact."""
+    return Fact(
+        label="days of nil or negligible intake, as stated",
+        value=plain(statement.value or Decimal(0)),
+        when=statement.taken,
+        source=statement.source,
+    )
+
+
+def _has_diet(picture: Picture, before: datetime) -> bool:
+    diets = (o for o in picture.energy_orders if o.kind is EnergyKind.ORAL_DIET and not o.nil_by_mouth)
+    return any(o.state is not OrderState.PLANNED and (start_of(o) or before) < before for o in diets)
+
+
+def _fed(course: Course, now: datetime) -> list[tuple[datetime, datetime]]:
+    """When a feed ran by tube or vein: a diet order beside an order for nil by mouth proves nothing eaten."""
+    if not course.history:
+        return []
+    ends = [*(s.start for s in course.history[1:]), now]
+    return [(s.start, e) for s, e in zip(course.history, ends, strict=True) if s.feeds and not s.eats]
+
+
+def _without(spell: Spell, cuts: list[tuple[datetime, datetime]]) -> list[Spell]:
+    """What is left of a spell outside the cuts."""
+    edges = sorted({spell.start, spell.end, *(e for cut in cuts for e in cut if spell.start < e < spell.end)})
+    return [
+        Spell(start=a, end=b, percent=spell.percent, nil=spell.nil, facts=spell.facts)
+        for a, b in pairwise(edges)
+        if not any(start <= a and b <= end for start, end in cuts)
+    ]
+
+
+def _until(spell: Spell, before: datetime) -> Spell:
+    return Spell(start=spell.start, end=min(spell.end, before), percent=spell.percent, nil=spell.nil, facts=spell.facts)
+
+
+def _one_after_another(spells: tuple[Spell, ...]) -> list[Spell]:
+    """Without overlaps: where two speak of one time, the lower share counts."""
+    edges = sorted({e for s in spells for e in (s.start, s.end)})
+    found: list[Spell] = []
+    for a, b in pairwise(edges):
+        over = [s for s in spells if s.start <= a and b <= s.end]
+        if over:
+            lowest = min(over, key=lambda s: (s.percent, s.start))
+            found.append(Spell(start=a, end=b, percent=lowest.percent, nil=lowest.nil, facts=lowest.facts))
+    return found
+
+
+def _runs(spells: list[Spell], gap: timedelta, broken_by: Iterable[datetime] = ()) -> Iterator[list[Spell]]:
+    """Spells that follow each other without a longer gap, or anything in it that breaks the run."""
+    run: list[Spell] = []
+    reach: datetime | None = None
+    for spell in spells:
+        broken = reach is not None and any(reach <= instant < spell.start for instant in broken_by)
+        if reach is not None and (broken or spell.start - reach > gap):
+            yield run
+            run, reach = [], None
+        run.append(spell)
+        reach = spell.end if reach is None else max(reach, spell.end)
+    if run:
+        yield run
+
+
+def _joined(run: list[Spell]) -> Spell:
+    facts = tuple(dict.fromkeys(f for s in run for f in s.facts))
+    start, end = min(s.start for s in run), max(s.end for s in run)
+    return Spell(start=start, end=end, percent=Decimal(0), nil=True, facts=facts)
+
+
+def spell_words(spell: Spell, picture: Picture) -> str:
+    """`from Mon 24 Mar 08:00 to Mon 31 Mar 08:00`."""
+    return f"from {at(spell.start, picture.zone)} to {at(spell.end, picture.zone)}"
