@@ -14,11 +14,11 @@ from andante.rules.bands import Band, limits_of
 from andante.rules.decision import Decision
 from andante.rules.evidence import Reading
 from andante.rules.phrases import at, names, plain, span
+from andante.rules.scope_rules import organ_dysfunction
 from andante.rules.situation import Situation, take_in
 from andante.rules.table import decide
 from andante.rules.telling import energy_words
 from andante.rules.trend import draws_to_settle, reference_for, references_for
-from andante.rules.urgent_rules import organ_dysfunction
 
 _PLACES = {
     Analyte.POTASSIUM: Decimal("0.1"),

@@ -11,7 +11,7 @@ from decimal import Decimal
 from enum import StrEnum
 
 from andante.domain.advice import AdviceCode
-from andante.domain.picture import EnergyKind, EnergyOrder, OrderState, Picture
+from andante.domain.picture import EnergyKind, EnergyOrder, OrderState, Picture, require_aware
 from andante.domain.protocol import Protocol
 from andante.rules.canonical import in_fixed_offset, settle
 from andante.rules.decision import Decision
@@ -66,13 +66,12 @@ class Weighed:
         return self.beside is not None and not self.passed and not self.rises_later and bool(self.bounds)
 
 
-def weigh(
-    picture: Picture, protocol: Protocol, now: datetime, *, drafts: tuple[EnergyOrder, ...]
-) -> Weighed | None:
+def weigh(picture: Picture, protocol: Protocol, now: datetime, *, drafts: tuple[EnergyOrder, ...]) -> Weighed | None:
     """Weigh drafts against what is advised for the picture, whether or not they stand in it as planned.
 
     None where the protocol has nothing to say about the patient. Raises ValueError for an instant without a time zone.
     """
+    require_aware(now)
     s = take_in(settle(picture), protocol, in_fixed_offset(now))
     decision = decide(s)
     settled = settle(replace(picture, energy_orders=drafts)).energy_orders
@@ -88,6 +87,7 @@ def weigh(
     saved = _total(problems, *(_amount(s, o, s.course.read_at) for o in replaced))
     instead = beside - saved if beside is not None and saved is not None else None
     bounds = tuple(sorted(_bounds(s, decision, orders), key=lambda b: b.kcal))
+    blamed = bounds if brings != 0 else ()  # what runs already is not a draft's doing that adds nothing
     return Weighed(
         brings=brings,
         runs=runs,
@@ -95,8 +95,8 @@ def weigh(
         instead=instead,
         replaces=bool(replaced),
         bounds=bounds,
-        passed=_passed(beside, bounds),
-        passed_anyway=_passed(instead, bounds),
+        passed=_passed(beside, blamed),
+        passed_anyway=_passed(instead, blamed),
         rises_later=_rises_later(s, orders),
         problems=tuple(dict.fromkeys(problems)),
     )
@@ -141,11 +141,7 @@ def _unadvised(s: Situation, other: Decimal) -> Decimal:
 
 def _runs(s: Situation, until: datetime, problems: list[str]) -> Decimal | None:
     """What runs now, and what is ordered to begin before a day of the drafts is over."""
-    coming = [
-        o
-        for o in s.course.planned
-        if o.state is OrderState.ACTIVE and (start_of(o) or s.now) < until + DAY
-    ]
+    coming = [o for o in s.course.planned if o.state is OrderState.ACTIVE and (start_of(o) or s.now) < until + DAY]
     if s.course.unplaced:
         problems.append("an order does not say since when, or until when, it runs")
         return None

@@ -5,6 +5,7 @@ from andante.domain.protocol import Number
 from andante.rules.amounts import cut, keep_present
 from andante.rules.decision import Decision, lab_facts, order_facts, until_next_look
 from andante.rules.phrases import names, sentence
+from andante.rules.scope_rules import refractory_runs
 from andante.rules.situation import Situation
 from andante.rules.telling import (
     draw_words,
@@ -17,15 +18,14 @@ from andante.rules.telling import (
     level_words,
     rate_words,
     recheck_words,
+    run_words,
 )
 from andante.rules.trend import Fall, Grade
 
 
 def difficult_to_correct(s: Situation) -> Decision | None:
     """Rule 3: low for long or despite replacement."""
-    if not s.course.feeding:
-        return None
-    runs = [r for r in s.runs if r.is_refractory and s.reading(r.analyte).evidence.danger.is_low]
+    runs = refractory_runs(s)
     if not runs:
         return None
     sized, already = cut(s, "halve", min(r.since for r in runs))
@@ -34,11 +34,7 @@ def difficult_to_correct(s: Situation) -> Decision | None:
     rule = s.protocol.refractory
     now = rate_words(s)
     readings = [s.reading(r.analyte) for r in runs]
-    because = tuple(
-        f"{sentence(r.analyte.value)} has been low in {len(r.draws)} draws running although {len(r.doses)} replacement "
-        "doses are documented: difficult to correct."
-        for r in runs
-    )
+    because = tuple(f"{run_words(r)}." for r in runs)
     doses = tuple(dict.fromkeys(d.source for r in runs for d in r.doses))
     return Decision(
         code=AdviceCode.HALVE,

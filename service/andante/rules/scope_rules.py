@@ -3,14 +3,14 @@
 from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, RiskTier
-from andante.domain.picture import FindingKind
+from andante.domain.picture import Finding, FindingKind
 from andante.rules.bands import Band
 from andante.rules.body import current_findings
 from andante.rules.decision import Decision
 from andante.rules.phrases import plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.sizing import increment_kcal
-from andante.rules.trend import consecutive
+from andante.rules.trend import LowRun, consecutive
 
 
 def watch_ended(s: Situation) -> Decision | None:
@@ -100,7 +100,7 @@ def stood_down(s: Situation) -> Decision | None:
         # Fresh at some instant of that day or later. Afterwards draws may cease: the watch has ended.
         if run[-1].collected + s.max_age < course.started + span(rule.day.value - 1, "d"):
             return None
-    if any(f.holds for f in s.falls):
+    if any(f.holds for f in s.falls) or organ_dysfunction(s):
         return None
     words = plain(rule.in_range.value)
     return Decision(
@@ -132,3 +132,21 @@ def is_over_goal(s: Situation) -> bool:
 
 def _slack(s: Situation) -> Decimal:
     return increment_kcal(s.vehicle, s.protocol) if s.vehicle is not None else Decimal(0)
+
+
+def organ_dysfunction(s: Situation) -> list[Finding]:
+    """Flags that fall in a course: recorded since it began, or undated (the safer direction)."""
+    started = s.course.started
+    kinds = (FindingKind.ORGAN_DYSFUNCTION, FindingKind.THIAMINE_DEFICIENCY)
+    return [
+        f
+        for f in current_findings(s.picture, s.now)
+        if f.kind in kinds and (f.recorded is None or (started is not None and f.recorded >= started))
+    ]
+
+
+def refractory_runs(s: Situation) -> list[LowRun]:
+    """Lows that are difficult to correct, while feeding, and still low by what is credible now."""
+    if not s.course.feeding:
+        return []
+    return [r for r in s.runs if r.is_refractory and s.reading(r.analyte).evidence.danger.is_low]

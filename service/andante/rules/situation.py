@@ -10,7 +10,7 @@ from andante.domain.protocol import Protocol
 from andante.domain.quantities import Analyte
 from andante.rules.body import Body, examine
 from andante.rules.course import Course, follow
-from andante.rules.evidence import Reading, read_analyte, sort_out
+from andante.rules.evidence import Evidence, Reading, read_analyte, sort_out
 from andante.rules.monitoring import interval, next_due
 from andante.rules.phrases import ALL_THREE, kcal, percent_of, plain, span
 from andante.rules.risk import judge
@@ -93,6 +93,20 @@ def take_in(picture: Picture, protocol: Protocol, now: datetime) -> Situation:
     goal = find_goal(picture, protocol, body, now)
     course = follow(picture, protocol, now, goal.kcal)
     evidence = tuple(sort_out(picture, protocol, analyte, now) for analyte in ALL_THREE)
+    return put_together(picture, protocol, now, body=body, goal=goal, course=course, evidence=evidence)
+
+
+def put_together(
+    picture: Picture,
+    protocol: Protocol,
+    now: datetime,
+    *,
+    body: Body,
+    goal: Goal,
+    course: Course,
+    evidence: tuple[Evidence, ...],
+) -> Situation:
+    """The situation from its parts, each worked out from the same picture. `evidence` is of all three, in order."""
     risk = judge(picture, protocol, now, body=body, course=course, evidence=evidence, need_kcal=goal.kcal)
     every = interval(course, evidence, protocol, now, energy_adequate=_is_adequate(course, goal, protocol))
     max_age = _max_age(course, protocol, every)

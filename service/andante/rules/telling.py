@@ -9,7 +9,7 @@ from andante.rules.evidence import Reading
 from andante.rules.phrases import at, kcal, level, names, plain, sentence
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized
-from andante.rules.trend import Drop, Fall
+from andante.rules.trend import Drop, Fall, LowRun
 
 _TENTH = Decimal("0.1")
 
@@ -154,6 +154,14 @@ def fall_words(s: Situation, fall: Fall) -> str:
     if high is not None and fall.reference.level is not None and fall.reference.level.surely_above(high):
         words += " (the starting level was above its range: treatment or the kidney may be the cause)"
     return words
+
+
+def run_words(run: LowRun) -> str:
+    """`Phosphate has been low in 4 draws running although 2 replacement doses are documented: difficult …`."""
+    return (
+        f"{sentence(run.analyte.value)} has been low in {len(run.draws)} draws running although {len(run.doses)} "
+        "replacement doses are documented: difficult to correct"
+    )
 
 
 def _from_to(s: Situation, fall: Fall | Drop) -> str:

@@ -3,17 +3,25 @@
 from datetime import datetime
 
 from andante.domain.advice import AdviceCode, Fact, Priority, Tell
-from andante.domain.picture import Finding, FindingKind
+from andante.domain.picture import Finding
 from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte
 from andante.rules.amounts import cut
 from andante.rules.bands import Band
-from andante.rules.body import current_findings
 from andante.rules.decision import Decision, lab_facts, order_facts, until_next_look
 from andante.rules.evidence import Reading
 from andante.rules.phrases import sentence, span
+from andante.rules.scope_rules import organ_dysfunction, refractory_runs
 from andante.rules.situation import Situation
-from andante.rules.telling import energy_words, fall_words, figure_words, level_words, percent_words, rate_words
+from andante.rules.telling import (
+    energy_words,
+    fall_words,
+    figure_words,
+    level_words,
+    percent_words,
+    rate_words,
+    run_words,
+)
 from andante.rules.trend import Grade, consecutive
 
 _STRICTEST = ("stop", "halve", "hold")
@@ -22,7 +30,7 @@ _STRICTEST = ("stop", "halve", "hold")
 def urgent_review(s: Situation) -> Decision | None:
     """Rule 2: a critical level; while feeding also a severe fall or organ dysfunction."""
     response = s.protocol.response
-    answers: list[tuple[Switch, datetime]] = []
+    answers: list[tuple[str, datetime]] = []
     because: list[str] = []
     heads: list[str] = []
     analytes: list[Analyte] = []
@@ -33,11 +41,11 @@ def urgent_review(s: Situation) -> Decision | None:
         danger = reading.evidence.danger
         limits = s.protocol.analytes.of(reading.analyte)
         if danger is Band.CRITICAL_LOW:
-            answers.append((response.critical_low, trouble_since(reading, s)))
+            answers.append((response.critical_low.value, trouble_since(reading, s)))
             because.append(f"{sentence(level_words(s, reading))}: at or beyond the critical limit.")
             cites += [limits.critical_low, response.critical_low]
         elif danger is Band.CRITICAL_HIGH and limits.critical_high is not None:
-            answers.append((response.critical_high, trouble_since(reading, s)))
+            answers.append((response.critical_high.value, trouble_since(reading, s)))
             because.append(
                 f"{sentence(level_words(s, reading))}: at or above the critical limit. Review replacement, other "
                 "sources and renal function; a specimen problem is possible, so repeat."
@@ -53,14 +61,14 @@ def urgent_review(s: Situation) -> Decision | None:
     if s.course.feeding:
         for fall in s.falls:
             if fall.grade is Grade.SEVERE:
-                answers.append((response.severe_fall, fall.since))
+                answers.append((response.severe_fall.value, fall.since))
                 because.append(fall_words(s, fall) + ": a severe fall, whatever the level.")
                 heads.append(f"{fall.analyte.value} has fallen {percent_words(fall)}")
                 analytes.append(fall.analyte)
                 readings.append(s.reading(fall.analyte))
                 cites += [s.protocol.fall.severe, response.severe_fall]
         for finding in organ_dysfunction(s):
-            answers.append((response.organ_dysfunction, _flagged_since(s, finding)))
+            answers.append((response.organ_dysfunction.value, _flagged_since(s, finding)))
             because.append(f"Organ dysfunction is flagged while feeding: {finding.text}.")
             heads.append("organ dysfunction is flagged")
             flag_facts.append(
@@ -69,6 +77,11 @@ def urgent_review(s: Situation) -> Decision | None:
             cites.append(response.organ_dysfunction)
     if not answers:
         return None
+    # A danger beside a low that is difficult to correct is never answered by less than that low alone.
+    for run in refractory_runs(s):
+        answers.append(("halve", run.since))
+        because.append(f"{run_words(run)}.")
+        cites.append(s.protocol.refractory.draws)
     for reading in s.readings:
         if reading.evidence.danger is Band.LOW:
             heads.append(f"{reading.analyte.value} low")
@@ -88,18 +101,18 @@ def urgent_review(s: Situation) -> Decision | None:
             priority=Priority.STAT,
             tell=Tell.PRESCRIBER,
         )
-    answer, since = min(answers, key=lambda a: (_STRICTEST.index(a[0].value), a[1]))
-    sized, already = cut(s, answer.value, since)
+    answer, since = min(answers, key=lambda a: (_STRICTEST.index(a[0]), a[1]))
+    sized, already = cut(s, answer, since)
     now = rate_words(s)
     action = {
         "stop": "stop the feed",
         "halve": f"halve {f'from {now} ' if now else ''}to",
         "hold": "keep at most",
-    }[answer.value]
-    words = action if answer.value == "stop" else f"{action} {energy_words(sized)}"
+    }[answer]
+    words = action if answer == "stop" else f"{action} {energy_words(sized)}"
     if already:
         words = f"already cut: keep {energy_words(sized)}"
-    if s.course.paused_since is not None and answer.value != "stop":
+    if s.course.paused_since is not None and answer != "stop":
         words = f"the feed is off; when it resumes, at most {energy_words(sized)}"
     return Decision(
         code=AdviceCode.URGENT_REVIEW,
@@ -140,14 +153,3 @@ def _flagged_since(s: Situation, finding: Finding) -> datetime:
     if finding.recorded is None:
         return s.course.started or s.now
     return finding.recorded - span(s.protocol.energy.step_interval.value, "h")
-
-
-def organ_dysfunction(s: Situation) -> list[Finding]:
-    """Flags that fall in a course: recorded since it began, or undated (the safer direction)."""
-    started = s.course.started
-    kinds = (FindingKind.ORGAN_DYSFUNCTION, FindingKind.THIAMINE_DEFICIENCY)
-    return [
-        f
-        for f in current_findings(s.picture, s.now)
-        if f.kind in kinds and (f.recorded is None or (started is not None and f.recorded >= started))
-    ]
