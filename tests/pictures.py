@@ -128,6 +128,8 @@ def lab_order(
     planned: Iterable[float] = (),
     first: float | None = None,
     every: float | None = None,
+    daily_at: tuple[time, ...] = (),
+    until: float | None = None,
     ended: bool = False,
 ) -> LabOrder:
     return LabOrder(
@@ -137,6 +139,8 @@ def lab_order(
         planned=tuple(h(p) for p in planned),
         first=None if first is None else h(first),
         every=None if every is None else timedelta(hours=every),
+        daily_at=daily_at,
+        until=None if until is None else h(until),
         source=_ref("ServiceRequest"),
     )
 

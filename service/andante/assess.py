@@ -5,18 +5,19 @@ and the writer is told, so that nothing is taken back because of it.
 """
 
 import asyncio
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Protocol as Shape
 
 from andante import log
-from andante.chart.chart import Chart, Inbox
+from andante.chart.chart import Chart, Inbox, Problem
 from andante.chart.codes import CodeMap
 from andante.chart.open_items import patients_with_open_items
-from andante.chart.reader import ChartReader
+from andante.chart.reader import Census, ChartReader
 from andante.chart.to_picture import to_picture
 from andante.domain.advice import Assessment
+from andante.domain.picture import Picture
 from andante.domain.protocol import Protocol
 from andante.errors import AndanteError
 from andante.fhir_http.read import FhirReader, Params
@@ -38,14 +39,28 @@ class Basis:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Served:
+    """One patient as just served: what was read, what the rules saw of it, and what came of it."""
+
+    chart: Chart
+    picture: Picture
+    inbox: Inbox
+    outcome: "Outcome"
+
+
+@dataclass(frozen=True, kw_only=True)
 class Hospital:
-    """One FHIR server as one round uses it. `open_items` are the searches for what was left open earlier."""
+    """One FHIR server as one round uses it. `open_items` are the searches for what was left open earlier.
+
+    `remember` is told of everybody who was served whole.
+    """
 
     fhir: FhirReader
     reader: ChartReader
     writer: InboxWriter
     open_items: Mapping[str, Params]
     identifier_systems: frozenset[str]
+    remember: Callable[[Served], None] = lambda served: None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,13 +82,18 @@ class Outcome:
 
 @dataclass(frozen=True, kw_only=True)
 class RoundReport:
-    """One pass over the census. `remarks` are about the server, not about a patient."""
+    """One pass over the census. `remarks` are about the server, not about a patient.
+
+    `unchanged` counts those whom a round by change time left alone: nothing of theirs changed, and time alone does
+    not change what their inbox should say.
+    """
 
     now: datetime
     dry_run: bool
     outcomes: tuple[Outcome, ...]
     census_complete: bool
     remarks: tuple[str, ...] = ()
+    unchanged: int = 0
 
     @property
     def whole(self) -> bool:
@@ -92,6 +112,7 @@ class RoundReport:
             "revoked": sum(delivery.count(Revoke) for delivery in done),
             "incomplete": sum(bool(outcome.incomplete) for outcome in self.outcomes),
             "failed": sum(bool(outcome.problem) for outcome in self.outcomes),
+            "unchanged": self.unchanged,
         }
 
 
@@ -106,6 +127,26 @@ def assess_chart(chart: Chart, basis: Basis, *, now: datetime) -> Assessment:
     return evaluate(to_picture(chart, basis.codes, basis.zone), basis.protocol, now)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Watched:
+    """Whom a round concerns, by id: everybody in the hospital, and those who left it with something of ours open."""
+
+    patients: tuple[str, ...]
+    census: Census
+    problems: tuple[Problem, ...]
+
+
+async def find_watched(hospital: Hospital) -> Watched:
+    """Raises a ServerError when the census cannot be read: then nothing is known."""
+    await hospital.fhir.check_release()
+    census = await hospital.reader.census()
+    left_open = await patients_with_open_items(
+        hospital.fhir, hospital.open_items, identifier_systems=hospital.identifier_systems
+    )
+    patients = {stay.patient_id for stay in census.stays} | left_open.patients
+    return Watched(patients=tuple(sorted(patients)), census=census, problems=left_open.problems)
+
+
 async def round_over(
     hospital: Hospital,
     basis: Basis,
@@ -118,13 +159,35 @@ async def round_over(
 
     Raises a ServerError when the census cannot be read: then nothing is known and nothing was done.
     """
-    reader = hospital.reader
-    await hospital.fhir.check_release()
-    census = await reader.census()
-    left_open = await patients_with_open_items(
-        hospital.fhir, hospital.open_items, identifier_systems=hospital.identifier_systems
+    watched = await find_watched(hospital)
+    outcomes = await serve(hospital, basis, watched.patients, now=now, dry_run=dry_run, progress=progress)
+    return report_of(hospital, watched, outcomes, now=now, dry_run=dry_run)
+
+
+def report_of(
+    hospital: Hospital, watched: Watched, outcomes: Sequence[Outcome], *, now: datetime, dry_run: bool = False
+) -> RoundReport:
+    problems = (*watched.census.problems, *hospital.reader.remarks, *watched.problems)
+    return RoundReport(
+        now=now,
+        dry_run=dry_run,
+        outcomes=tuple(sorted(outcomes, key=lambda outcome: outcome.patient)),
+        census_complete=watched.census.complete,
+        remarks=tuple(dict.fromkeys(problem.text for problem in problems)),
+        unchanged=len(watched.patients) - len(outcomes),
     )
-    patients = sorted({stay.patient_id for stay in census.stays} | set(left_open.patients))
+
+
+async def serve(
+    hospital: Hospital,
+    basis: Basis,
+    patients: Sequence[str],
+    *,
+    now: datetime,
+    dry_run: bool = False,
+    progress: Progress | None = None,
+) -> list[Outcome]:
+    """Read, assess and write for each of these patients, in batches."""
     outcomes: list[Outcome] = []
     running: set[asyncio.Task[list[Outcome]]] = set()
 
@@ -135,7 +198,7 @@ async def round_over(
             progress(len(outcomes), len(patients))
 
     try:
-        async for batch in _batches(reader.charts(patients)):
+        async for batch in _batches(hospital.reader.charts(patients)):
             running.add(asyncio.create_task(_serve(batch, hospital, basis, now=now, dry_run=dry_run)))
             if len(running) >= _BATCHES_AT_ONCE:
                 finished, running = await asyncio.wait(running, return_when=asyncio.FIRST_COMPLETED)
@@ -146,14 +209,7 @@ async def round_over(
     finally:
         for task in running:
             task.cancel()
-    problems = (*census.problems, *reader.remarks, *left_open.problems)
-    return RoundReport(
-        now=now,
-        dry_run=dry_run,
-        outcomes=tuple(sorted(outcomes, key=lambda outcome: outcome.patient)),
-        census_complete=census.complete,
-        remarks=tuple(dict.fromkeys(problem.text for problem in problems)),
-    )
+    return outcomes
 
 
 async def review_one(hospital: Hospital, basis: Basis, patient_id: str, *, now: datetime) -> Outcome | None:
@@ -188,25 +244,29 @@ async def _serve(
     inboxes = {inbox.patient_id: inbox for inbox in read}
     return list(
         await asyncio.gather(
-            *(_serve_one(c, inboxes[c.patient_id], hospital.writer, basis, now=now, dry_run=dry_run) for c in charts)
+            *(_serve_one(c, inboxes[c.patient_id], hospital, basis, now=now, dry_run=dry_run) for c in charts)
         )
     )
 
 
 async def _serve_one(
-    chart: Chart, inbox: Inbox, writer: InboxWriter, basis: Basis, *, now: datetime, dry_run: bool
+    chart: Chart, inbox: Inbox, hospital: Hospital, basis: Basis, *, now: datetime, dry_run: bool
 ) -> Outcome:
     assessment: Assessment | None = None
     incomplete = tuple(dict.fromkeys((*chart.incomplete, *inbox.incomplete)))
     try:
-        assessment = assess_chart(chart, basis, now=now)
-        delivery = await writer.deliver(
+        picture = to_picture(chart, basis.codes, basis.zone)
+        assessment = evaluate(picture, basis.protocol, now)
+        delivery = await hospital.writer.deliver(
             assessment, inbox, complete=not chart.incomplete, unread=chart.incomplete, dry_run=dry_run
         )
+        outcome = Outcome(patient=chart.reference, assessment=assessment, delivery=delivery, incomplete=incomplete)
+        if outcome.whole and not dry_run:
+            hospital.remember(Served(chart=chart, picture=picture, inbox=inbox, outcome=outcome))
     except Exception as error:
         problem = _problem(error)
         return Outcome(patient=chart.reference, assessment=assessment, incomplete=incomplete, problem=problem)
-    return Outcome(patient=chart.reference, assessment=assessment, delivery=delivery, incomplete=incomplete)
+    return outcome
 
 
 def _problem(error: Exception) -> str:

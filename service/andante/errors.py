@@ -10,6 +10,7 @@ AndanteError
 │   ├── Conflict          409 or 412: somebody else changed it, or several match
 │   ├── Refused           another 4xx: the server did not accept the request
 │   └── BadAnswer         the answer is not FHIR R4, is truncated, too large, or points somewhere else
+├── AuditFailed           the audit log could not be written: what it is about was not done
 └── WriteRefused          the write gate stopped a resource before a byte left: a defect of ours, never of the chart
 """
 
@@ -68,3 +69,7 @@ class BadAnswer(ServerError):
 
 class WriteRefused(AndanteError):
     """The write gate stopped a resource before a byte left."""
+
+
+class AuditFailed(AndanteError):
+    """The audit log could not be written. What the line was to be about is not done."""

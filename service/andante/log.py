@@ -19,7 +19,7 @@ _FACTS = frozenset(
     {
         "actions", "advised", "cancelled", "complete", "created", "dry_run", "error", "failed", "incomplete",
         "kept", "kind", "overlay_entries", "patients", "protocol", "protocol_hash", "revoked", "seconds",
-        "status", "trigger", "version", "where", "yielded",
+        "status", "trigger", "unchanged", "version", "where", "yielded",
     }
 )  # fmt: skip
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_./:-]{0,79}")

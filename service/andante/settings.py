@@ -4,9 +4,10 @@ Nothing that matters when a server is used has a default: no server, no time zon
 """
 
 import os
+import re
 from datetime import time
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -16,6 +17,7 @@ from pydantic import (
     SecretStr,
     ValidationError,
     field_validator,
+    model_validator,
 )
 from pydantic_settings import (
     BaseSettings,
@@ -31,8 +33,9 @@ from andante.errors import InputError
 PREFIX = "ANDANTE_"
 _CONFIG = "ANDANTE_CONFIG"
 _TESTING = "ANDANTE_TEST_"  # where the tests find the servers they are run against
+_SECRET = re.compile(r"[A-Za-z0-9._~+/=\-]{24,200}")
+_CANONICAL = re.compile(r"https?://[^\s?#]{1,300}")  # a `?` would make it a search
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
-_RECIPIENTS = ("prescriber", "nurse", "laboratory", "dietitian")
 
 
 def _times(value: object) -> object:
@@ -51,6 +54,27 @@ def _clock_time(text: str) -> time:
         raise ValueError(f"{text.strip()[:20]!r} is not a time of day such as 06:30") from None
 
 
+def _origins(value: object) -> object:
+    """`https://a.example,https://b.example` or a list. Never `*`: any page could then read what is answered."""
+    parts = value.split(",") if isinstance(value, str) else value
+    if not isinstance(parts, list | tuple):
+        raise ValueError("write origins as https://a.example,https://b.example")
+    return tuple(_origin(str(part).strip()) for part in parts)
+
+
+def _origin(text: str) -> str:
+    parts = urlsplit(text)
+    if parts.scheme not in ("http", "https") or not parts.hostname or text != f"{parts.scheme}://{parts.netloc}":
+        raise ValueError("an origin is scheme, host and port, such as https://ehr.example")
+    return text
+
+
+def _paths(value: object) -> object:
+    return tuple(part.strip() for part in value.split(",") if part.strip()) if isinstance(value, str) else value
+
+
+Paths = Annotated[tuple[Path, ...], NoDecode, BeforeValidator(_paths)]
+Origins = Annotated[tuple[str, ...], NoDecode, BeforeValidator(_origins)]
 Times = Annotated[tuple[time, ...], NoDecode, BeforeValidator(_times)]
 
 
@@ -61,27 +85,58 @@ class Settings(BaseSettings):
 
     fhir_base: str | None = Field(None, description="base address of the FHIR R4 server")
     fhir_token: SecretStr | None = Field(None, description="bearer token for the FHIR server")
+    smart_client_id: str | None = Field(
+        None, min_length=1, max_length=500, description="our client id, for SMART Backend Services instead of a token"
+    )
+    smart_keys: Paths = Field((), description="files of our private keys (PEM, JWK); the first signs: new.pem,old.pem")
+    smart_token_url: str | None = Field(
+        None, description="token endpoint, where the server's own discovery is not to decide"
+    )
     rewrite: dict[str, str] = Field(
         default_factory=dict, description="addresses the server prints, and what to read instead (JSON)"
     )
     concurrency: int = Field(8, ge=1, le=64, description="requests in flight at once")
     protocol: str = Field("aspen-2020", min_length=1, description="id or file of the protocol")
     overlay: Path | None = Field(None, description="file with the site's own numbers")
-    codes: Path | None = Field(None, description="file with the site's own codes")
+    site: Path | None = Field(None, description="the site map: file with local codes, wards, routing and formulas")
     canonical_base: str = Field("https://andante.example/fhir", description="base of our code systems and identifiers")
-    routing: dict[str, str] = Field(
-        default_factory=dict,
-        description="who is meant by prescriber, nurse, laboratory, dietitian: a FHIR reference each (JSON)",
-    )
     zone: str | None = Field(None, description="the hospital's time zone, such as Europe/Vienna")
     round_times: Times = Field((time(6, 30),), description="times of day of the rounds, hospital time")
     night_watch_times: Times = Field((time(20, 0),), description="times of day of the night watch")
+    changes_every_s: int = Field(
+        0, ge=0, le=86400, description="how often to look for what changed, in seconds, such as 300; 0 for never"
+    )
+    changes_overlap_s: int = Field(
+        300, ge=60, le=86400, description="how late the server may show a change in its searches, in seconds"
+    )
     misfire_grace_s: int = Field(900, ge=1, le=7200, description="how late a round may still start, in seconds")
     host: str = Field("127.0.0.1", description="address the service listens on")
     port: int = Field(8080, ge=1, le=65535, description="port the service listens on")
     api_token: SecretStr | None = Field(
         None, description="bearer token asked for by /review; needed unless on loopback"
     )
+    public_url: str | None = Field(None, description="address under which others reach this service, through any proxy")
+    cds_clients: dict[str, str] = Field(
+        default_factory=dict,
+        description="who may call CDS Hooks: issuer, and the file or https address of its keys (JSON)",
+    )
+    cds_origins: Origins = Field((), description="origins whose pages may call CDS Hooks; none by default")
+    cds_development: bool = Field(False, description="CDS Hooks without proof of the caller; only on loopback")
+    notify_url: str | None = Field(
+        None, description="our /notify as the FHIR server reaches it, for Subscriptions of ours; none by default"
+    )
+    notify_secret: SecretStr | None = Field(
+        None, description="what the FHIR server shows with each notification: 24 letters and digits, or more"
+    )
+    notify_topic: str | None = Field(
+        None, description="canonical of the server's SubscriptionTopic; without one, R4 Subscriptions are used"
+    )
+    notify_content: str = Field(
+        "id-only",
+        pattern="^(empty|id-only|full-resource)$",
+        description="what a notification holds: empty, id-only (without a topic: empty too) or full-resource",
+    )
+    audit_file: Path | None = Field(None, description="file to which each read and write is recorded, without values")
     log_level: str = Field("INFO", pattern="^(DEBUG|INFO|WARNING|ERROR)$", description="least level logged")
 
     @classmethod
@@ -98,10 +153,17 @@ class Settings(BaseSettings):
             sources.append(TomlConfigSettingsSource(settings_cls, Path(os.environ[_CONFIG])))
         return tuple(sources)
 
-    @field_validator("fhir_base", "canonical_base")
+    @field_validator("fhir_base", "canonical_base", "public_url")
     @classmethod
     def _is_http(cls, value: str | None) -> str | None:
         return None if value is None else http_base(value)
+
+    @field_validator("smart_token_url")
+    @classmethod
+    def _is_for_secrets(cls, value: str | None) -> str | None:
+        if value is not None and (not is_private(value) or set("@# ") & set(value) or not value.isprintable()):
+            raise ValueError("must be an https address: what is sent there proves who we are")
+        return value
 
     @field_validator("zone")
     @classmethod
@@ -113,13 +175,48 @@ class Settings(BaseSettings):
                 raise ValueError("not a time zone; write one such as Europe/Vienna") from None
         return value
 
-    @field_validator("routing")
+    @field_validator("notify_url")
     @classmethod
-    def _known_recipients(cls, value: dict[str, str]) -> dict[str, str]:
-        for name in value:
-            if name not in _RECIPIENTS:
-                raise ValueError(f"only {', '.join(_RECIPIENTS)} can be routed")
+    def _is_reached_in_private(cls, value: str | None) -> str | None:
+        if value is not None and not is_private(http_base(value)):
+            raise ValueError("must be an https address: the secret is sent there")
+        return None if value is None else http_base(value)
+
+    @field_validator("notify_secret")
+    @classmethod
+    def _is_hard_to_guess(cls, value: SecretStr | None) -> SecretStr | None:
+        if value is not None and not _SECRET.fullmatch(value.get_secret_value()):
+            raise ValueError("needs 24 to 200 letters, digits and . _ ~ + / = -")
         return value
+
+    @field_validator("notify_topic")
+    @classmethod
+    def _is_canonical(cls, value: str | None) -> str | None:
+        if value is not None and not _CANONICAL.fullmatch(value):
+            raise ValueError("must be a canonical address, such as https://server.example/SubscriptionTopic/charts")
+        return value
+
+    @model_validator(mode="after")
+    def _notifications_can_be_proved(self) -> Self:
+        if (self.notify_url is None) is not (self.notify_secret is None):
+            raise ValueError("ANDANTE_NOTIFY_URL and ANDANTE_NOTIFY_SECRET are set together or not at all")
+        return self
+
+    @model_validator(mode="after")
+    def _callers_can_be_told_apart(self) -> Self:
+        if self.cds_clients and (self.public_url is None or not is_private(self.public_url)):
+            raise ValueError("CDS clients need ANDANTE_PUBLIC_URL, an https address: their tokens are made for it")
+        if self.cds_development and (self.cds_clients or not self.only_loopback):
+            raise ValueError("ANDANTE_CDS_DEVELOPMENT is for loopback only, and not beside ANDANTE_CDS_CLIENTS")
+        return self
+
+    @model_validator(mode="after")
+    def _is_somebody_in_one_way(self) -> Self:
+        if (self.smart_client_id is None) is bool(self.smart_keys):
+            raise ValueError("ANDANTE_SMART_CLIENT_ID and ANDANTE_SMART_KEYS are set together or not at all")
+        if self.smart_client_id is not None and self.fhir_token is not None:
+            raise ValueError("ANDANTE_FHIR_TOKEN and ANDANTE_SMART_CLIENT_ID are two ways to say who we are: set one")
+        return self
 
     @property
     def time_zone(self) -> ZoneInfo | None:
@@ -163,9 +260,9 @@ def load(**given: Any) -> Settings:
         return Settings(**{name: value for name, value in given.items() if value is not None})
     except ValidationError as error:
         first = error.errors(include_input=False, include_url=False)[0]
-        name = str(first["loc"][0]) if first["loc"] else "settings"
+        name = f"setting {PREFIX}{str(first['loc'][0]).upper()}" if first["loc"] else "settings"
         problem = first["msg"].removeprefix("Value error, ")
-        raise InputError(f"setting {PREFIX}{name.upper()}: {problem}") from None
+        raise InputError(f"{name}: {problem}") from None
     except SettingsError as error:
         raise InputError(f"settings: {error}") from None
     except ValueError:

@@ -18,7 +18,7 @@ import httpx
 import pytest
 from lanternmoor import EVENING, MORNING, known_at, patient_of
 from servers.launch import Server
-from servers.loading import put_all
+from servers.loading import delete_all, put_all
 from servers.recording import Porter, recorded
 from ward_round import FHIR, Left, decision_of, empty_the_inboxes, end, look, run_round, start_round
 
@@ -67,8 +67,7 @@ def evening_before(ward: Ward) -> Ward:
     """The ward, with its inbox put back to the evening before."""
     stood, stands = ward.evening, look(ward.client)
     surplus = (stands.items | stands.provenances).keys() - (stood.items | stood.provenances).keys()
-    for address in surplus:
-        ward.client.delete(address).raise_for_status()
+    delete_all(ward.client, sorted(surplus))
     for address, body in stood.items.items():
         if stands.items.get(address) != body:
             ward.client.put(address, content=json.dumps(body), headers=FHIR).raise_for_status()

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 from servers.install import MEDPLUM
-from servers.need import need_servers
+from servers.need import need_server
 
 from andante.sandbox.parameters import COMMON, TYPES, Parameter
 
@@ -16,7 +16,7 @@ DECLARED = [(kind, name, parameter) for kind, table in TYPES.items() for name, p
 @pytest.fixture(scope="module")
 def published() -> dict[tuple[str, str], Any]:
     """HL7's SearchParameter resources by type and name; a copy comes with one of the foreign servers."""
-    need_servers()
+    need_server("medplum")
     resources = [entry["resource"] for entry in json.loads(LIST.read_text())["entry"]]
     return {(base, found["code"]): found for found in resources for base in found["base"]}
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import httpx
 from lanternmoor import ZONE, patient_of
+from servers.loading import delete_all
 from servers.recording import Porter, recorded
 
 from andante.sandbox import Seen
@@ -134,18 +135,20 @@ def look(client: httpx.Client) -> Left:
 
 def everything(client: httpx.Client, kind: str) -> list[Json]:
     """Every resource of a type; sure to be every one, since the server's own total is compared."""
-    answer = client.get(kind, params={"_count": "1000", "_total": "accurate"}, headers={"Cache-Control": "no-cache"})
-    bundle = answer.raise_for_status().json()
-    found = [entry["resource"] for entry in bundle.get("entry", ())]
-    assert len(found) == bundle["total"], f"{len(found)} of {bundle['total']} {kind} on one page"
+    parameters = {"_count": "1000", "_total": "accurate"}
+    page = client.get(kind, params=parameters, headers={"Cache-Control": "no-cache"}).raise_for_status().json()
+    total, found = page["total"], [entry["resource"] for entry in page.get("entry", ())]
+    while following := [link["url"] for link in page.get("link", ()) if link["relation"] == "next"]:
+        page = client.get(following[0]).raise_for_status().json()
+        found += [entry["resource"] for entry in page.get("entry", ())]
+    assert len(found) == total, f"{len(found)} of {total} {kind}"
     return found
 
 
 def empty_the_inboxes(client: httpx.Client) -> None:
     """As if the service had never been there."""
-    for kind in ("Provenance", "Task", "CommunicationRequest"):
-        for body in everything(client, kind):
-            client.delete(f"{kind}/{body['id']}").raise_for_status()
+    kinds = ("Provenance", "Task", "CommunicationRequest")
+    delete_all(client, [f"{kind}/{body['id']}" for kind in kinds for body in everything(client, kind)])
 
 
 def served(client: httpx.Client, addresses: Iterable[str]) -> Json:

@@ -203,7 +203,7 @@ def test_the_ends_of_what_is_accepted_are_reckoned_with(shell: Shell, chart: Any
 
 
 def test_a_file_of_numbers_or_codes_that_never_ends_is_refused(shell: Shell, chart: Any) -> None:
-    for option in ("--protocol", "--overlay", "--codes"):
+    for option in ("--protocol", "--overlay", "--site"):
         refused(shell("advise", chart(ADVANCING), "--now", NOW.isoformat(), option, "/dev/zero"), "zero")
 
 

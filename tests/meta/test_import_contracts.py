@@ -26,6 +26,7 @@ PLANTS = [
     ("the core is pure: no I/O, no clock, no framework, no FHIR", "rules/engine.py", "import os"),
     ("reading, writing and wording know no rules", "writeback/plan.py", "import andante.rules.engine"),
     ("only writeback can write to a server", "app.py", "import andante.fhir_http.write"),
+    ("only writeback can write to a server", "server_check/writes.py", "import andante.fhir_http.write"),
     ("only the gate clears what is written", "writeback/plan.py", "import andante.fhir_http.cleared"),
     ("only fhir_http speaks HTTP as a client", "app.py", "import httpx"),
     (

@@ -27,7 +27,7 @@ def test_the_same_chart_says_the_same_words_seven_minutes_later(story: Path) -> 
     last = max(map(datetime.fromisoformat, INSTANT.findall(chart_file.read_text())))
     for offset in ROUNDS:
         now, later = last + offset, last + offset + timedelta(minutes=7)
-        basis = inputs.service(now=now, protocol=None, overlay=None, codes=None).basis
+        basis = inputs.service(now=now, protocol=None, overlay=None, site=None).basis
         for chart in inputs.read_chart_file(str(chart_file), now=now).charts:
             first, second = (assess_chart(chart, basis, now=instant) for instant in (now, later))
             one, two = propose_advice(first, SITE), propose_advice(second, SITE)

@@ -19,7 +19,7 @@ from andante.rules import evaluate
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 sys.path.insert(0, str(FIXTURES))  # the compiler of the stories is a script, not a package
 
-from story import Hospital  # noqa: E402 - only importable from here on
+from story import Hospital, Story  # noqa: E402 - only importable from here on
 from story import stories as stories  # noqa: E402 - handed on
 
 COLUMNS = ["at", "advice", "kcal", "rate_ml_h", "why", "notices"]
@@ -60,8 +60,14 @@ def all_rows() -> Iterator[Row]:
 
 
 @cache
-def _protocol() -> Protocol:
-    return load("aspen-2020")
+def _protocol(name: str) -> Protocol:
+    return load(name)
+
+
+@cache
+def protocol_of(story: Path) -> Protocol:
+    """The protocol the story's table was written by; the demonstration shows all of them under the default."""
+    return _protocol(Story.load(story, hospital()).protocol)
 
 
 @cache
@@ -74,10 +80,10 @@ def chart_bytes(story: Path) -> bytes:
     return (story / "chart.json").read_bytes()
 
 
-def assess(story: Path, now: datetime) -> Assessment:
-    """What the program says of the story's patient at `now`, by the default protocol."""
+def assess(story: Path, now: datetime, *, protocol: Protocol | None = None) -> Assessment:
+    """What the program says of the story's patient at `now`, by the story's protocol or another."""
     (chart,) = read_charts(chart_bytes(story), now=now).charts
-    return evaluate(to_picture(chart, _codes(), hospital().zone), _protocol(), now)
+    return evaluate(to_picture(chart, _codes(), hospital().zone), protocol or protocol_of(story), now)
 
 
 def notice_key(notice: Notice) -> str:

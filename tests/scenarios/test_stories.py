@@ -87,7 +87,7 @@ def test_names_numbers_and_beds_are_nobody_elses() -> None:
             period = place["period"]
             span = (_utc(period["start"]), _utc(period.get("end", "2031-04-30T00:00:00+00:00")), story.name)
             taken.setdefault(place["location"]["reference"], []).append(span)
-    assert len(people) == len(stories()) >= 26
+    assert len(people) == len(stories()) >= 54
     for column in range(3):
         assert len({person[column] for person in people}) == len(people)
     for bed, spans in taken.items():
@@ -163,6 +163,18 @@ def test_every_advice_notice_and_gap_stage_is_expected_somewhere() -> None:
         ("died", r'"deceasedDateTime"'),
         ("oral-to-tube", r'"oralDiet"'),
         ("clinician-flag", r'"182923009"'),
+        ("starved-in-hospital", r'"status":"completed".*"182923009"'),
+        ("eats-a-little", r'"nutrient":\[\{"modifier":.*"code":"diet-energy"'),
+        ("eats-a-little", r'"code":"intake-share-of-need"'),
+        ("vein-to-tube-to-mouth", r'"code":"meal-share-eaten"'),
+        ("night-feed-steps", r'"duration":12,"durationUnit":"h","timeOfDay":\["21:00:00"\]'),
+        ("boluses-by-shift", r'"code":"formula-volume-24h".*"value":0,'),
+        ("citrate-and-sedation", r'"code":"citrate-anticoagulant".*"unit":"mmol"'),
+        ("blood-gas-potassium", r'"code":"6298-4"'),
+        ("blood-gas-potassium", r'"resourceType":"Specimen".*"code":"BLD"'),
+        ("combined-vitamins", r'"ingredient":\[.*"A11DA01".*"A11BA"'),
+        ("back-dated", r'"status":"completed".*"end":"2031-03-27T06:00:00\+00:00"'),
+        ("turns-eighteen", r'"birthDate":"2013-03-27"'),
     ],
 )
 def test_the_chart_holds_what_the_story_is_about(story: str, holds: str) -> None:

@@ -51,7 +51,7 @@ def anyway(found: Weighed) -> list[Limit]:
     return [bound.limit for bound in found.passed_anyway]
 
 
-E, F, S, G = Limit.EVIDENCE, Limit.FIRST_DAY, Limit.STEP, Limit.GOAL
+E, F, S, N, G = Limit.EVIDENCE, Limit.FIRST_DAY, Limit.STEP, Limit.NOT_YET, Limit.GOAL
 
 SUMS = [
     # what runs, draft, brings, beside, instead, limits passed by both together, limits passed whatever is stopped
@@ -70,7 +70,7 @@ SUMS = [
     pytest.param((HELD, RUNS_40), planned("20"), 480, 1440, 480, [E], [], id="held: less, if the running feed stops"),
     pytest.param((FINE, RUNS_40), planned("64"), 1536, 2496, 1536, [S, G], [], id="one step up, in its place"),
     pytest.param((FINE, RUNS_40), planned("70"), 1680, 2640, 1680, [S, G], [S], id="more than a step"),
-    pytest.param((FINE, feed("35", 12)), planned("50"), 1200, 2040, 1200, [S, F, G], [S, F],
+    pytest.param((FINE, feed("35", 12)), planned("50"), 1200, 2040, 1200, [N, F, G], [N, F],
                  id="on day 1 the step is not due, and the first day's allowance still counts"),
     pytest.param((FINE, feed("74", 100)), planned("75"), 1800, 3576, 1800, [G], [], id="at goal: to the goal, no more"),
     pytest.param((FINE, feed("74", 100)), planned("76"), 1824, 3600, 1824, [G], [G], id="at goal: past it"),
@@ -121,9 +121,7 @@ UNREADABLE = [
     pytest.param(planned("30", deliveries=(Delivery(problem="the rate cannot be read"),)), "rate", id="unreadable"),
     pytest.param(diet(1, state=OrderState.PLANNED), "states no energy", id="a diet"),
     pytest.param(feed("30", None, state=OrderState.PLANNED), "no start", id="no start"),
-    pytest.param(
-        feed("30", 30, until=10, state=OrderState.PLANNED), "gives nothing", id="over before it is signed"
-    ),
+    pytest.param(feed("30", 30, until=10, state=OrderState.PLANNED), "gives nothing", id="over before it is signed"),
 ]
 
 
@@ -171,7 +169,7 @@ def test_a_draft_for_nothing_by_mouth_brings_nothing() -> None:
 
 
 def test_a_parenteral_draft_is_bound_by_its_dextrose_too() -> None:
-    # 900 kcal would be allowed, of which a 20 % solution would make 212 g dextrose: the protocol starts with 150 at most.
+    # 900 kcal would be allowed, but of a 20 % solution they are 212 g dextrose, and 150 are the most to start with.
     bag = parenteral("50", 1, dextrose="0.20", amino_acids="0.01", state=OrderState.PLANNED)
     bounds = {b.limit: b.kcal for b in weigh(picture(BEFORE, bag), aspen(), NOW, drafts=(bag,)).bounds}  # type: ignore[union-attr]
     assert bounds[E] < bounds[F]

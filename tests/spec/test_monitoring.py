@@ -1,5 +1,8 @@
 """When the next draw is due, whether anyone ordered it, which stage failed, and whom to tell."""
 
+from datetime import UTC, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
 import pytest
 
 from andante.domain.advice import Assessment, GapStage, Notice
@@ -121,7 +124,9 @@ LATE = [
     pytest.param(
         (lab_order(authored=6), collection(ago=3)), "no-result", "laboratory", id="collected 3 h ago, no result"
     ),
-    pytest.param((collection(ago=19),), "not-ordered", "prescriber", id="a result 1 h after its collection belongs to it"),
+    pytest.param(
+        (collection(ago=19),), "not-ordered", "prescriber", id="a result 1 h after its collection belongs to it"
+    ),
     pytest.param((collection(ago=18.9),), "no-result", "laboratory", id="a result 1.1 h after a collection does not"),
     pytest.param((collection(ago=30),), "not-ordered", "prescriber", id="a specimen older than the last draw"),
     pytest.param(
@@ -250,3 +255,28 @@ def test_while_feeding_a_draw_ordered_only_for_the_morning_is_told() -> None:
 def test_a_draw_dated_in_the_future_came_but_cannot_be_used() -> None:
     said = advise(feed("30", 40), BEFORE, OLD, draw(-24))
     assert [(n.stage, n.tell.value) for n in gaps(said)] == [("unusable", "laboratory")]
+
+
+# --------------------------------------------------------------------------- nights on which the clocks change
+
+BERLIN = ZoneInfo("Europe/Berlin")
+CHANGES = [
+    # the evening before the night, in UTC, and hours to 05:00 on the wall
+    pytest.param(datetime(2025, 3, 29, 19, tzinfo=UTC), 8, id="forward: 20:00 to 05:00 is 8 h"),
+    pytest.param(datetime(2025, 10, 25, 18, tzinfo=UTC), 10, id="back: 20:00 to 05:00 is 10 h"),
+]
+
+
+@pytest.mark.parametrize(("evening", "ahead"), CHANGES)
+def test_a_daily_order_stays_on_the_wall_clock_in_the_night_the_clocks_change(evening: datetime, ahead: int) -> None:
+    """An interval of 24 h would put the draw an hour off from that night on."""
+    shift = (NOW - evening) / timedelta(hours=1)
+    morning = evening + timedelta(hours=ahead)
+    order = lab_order(first=shift + 60, daily_at=(time(5),), until=shift - ahead)  # it ends with that very draw
+    fed = feed("30", shift + 40)
+    charted = (draw(shift + 60), draw(shift - ahead + 12))
+    said = advise(fed, charted, order, zone=BERLIN, now=evening)
+    assert next(v.next_due for v in said.analytes) == morning
+    assert gaps(said) == []
+    late = advise(fed, charted, lab_order(first=shift + 60, daily_at=(time(10, 30),)), zone=BERLIN, now=evening)
+    assert [n.code.value for n in gaps(late)] == ["lab-gap-ahead"]

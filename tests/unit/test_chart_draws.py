@@ -1,6 +1,6 @@
 """Draws: what is ordered and when, what was taken, and what the laboratory refused."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import Any
 
 import pytest
@@ -117,14 +117,12 @@ def test_a_repeating_order_has_a_first_an_interval_and_perhaps_an_end() -> None:
     assert order.until == datetime(2026, 3, 5, 4, tzinfo=UTC)
 
 
-def test_times_of_day_are_one_daily_order_each_from_the_first_time_that_is_left() -> None:
+def test_times_of_day_stay_on_the_hospitals_clock() -> None:
     bounds = {"start": "2026-03-02T08:00:00+01:00"}
     repeat = {"boundsPeriod": bounds, "timeOfDay": ["05:00:00", "17:00:00"]}
-    orders = picture_of(a_request(occurrenceTiming={"repeat": repeat})).lab_orders
-    assert [(order.first, order.every) for order in orders] == [
-        (datetime(2026, 3, 3, 4, tzinfo=UTC), timedelta(days=1)),
-        (datetime(2026, 3, 2, 16, tzinfo=UTC), timedelta(days=1)),
-    ]
+    order = order_of(a_request(occurrenceTiming={"repeat": repeat}))
+    assert order.first == datetime(2026, 3, 2, 7, tzinfo=UTC)
+    assert (order.every, order.daily_at) == (None, (time(5), time(17)))
 
 
 @pytest.mark.parametrize(

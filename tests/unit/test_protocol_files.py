@@ -356,7 +356,7 @@ risk:
     told = overlay(text).overlay
     assert told[0] == "risk.criteria.bmi: changed (site: nutrition board)"
     assert "risk.criteria.intake: not used at this site" in told
-    assert len(told) == 8
+    assert len(told) == 9
 
 
 REFUSED_OVERLAYS = [

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from andante.triggers.schedule import NIGHT_WATCH, ROUND, next_after, scheduler
+from andante.triggers.schedule import CHANGES, NIGHT_WATCH, ROUND, next_after, scheduler
 
 VIENNA = ZoneInfo("Europe/Vienna")
 
@@ -56,6 +56,15 @@ async def test_a_late_round_runs_once_and_never_twice_at_a_time() -> None:
     assert set(jobs) == {ROUND, NIGHT_WATCH}
     for job in jobs.values():
         assert (job.max_instances, job.coalesce, job.misfire_grace_time) == (1, True, 900)
+
+
+async def test_rounds_by_change_time_run_only_where_they_are_asked_for() -> None:
+    async def run(trigger: str) -> None: ...
+
+    jobs = {job.id: job for job in made(run, changes_every_s=300).get_jobs()}
+    assert set(jobs) == {ROUND, NIGHT_WATCH, CHANGES}
+    assert jobs[CHANGES].trigger.interval.total_seconds() == 300
+    assert (jobs[CHANGES].max_instances, jobs[CHANGES].coalesce) == (1, True)
 
 
 async def test_the_jobs_fire_at_the_hospitals_times() -> None:

@@ -62,7 +62,6 @@ REFUSED = [
     ("CONCURRENCY", "many", "integer"),
     ("PORT", "70000", "less than or equal"),
     ("REWRITE", "not json", "rewrite"),
-    ("ROUTING", '{"porter": "Organization/1"}', "can be routed"),
     ("LOG_LEVEL", "LOUD", "pattern"),
 ]
 

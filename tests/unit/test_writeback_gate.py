@@ -216,6 +216,9 @@ UPDATES = [
     ("an update of another id", _set(*PUT, "url", to="Task/999")),
     ("an update by search", _set(*PUT, "url", to="Task?identifier=x")),
     ("an update of a version", _set(*PUT, "url", to="Task/1/_history/1")),
+    ("an update without an address", _drop("entry", 0, "fullUrl")),
+    ("an update under another address", _set("entry", 0, "fullUrl", to="https://x/Task/1")),
+    ("an update under the address of another", lambda b: b["entry"][0].update(fullUrl=b["entry"][1]["fullUrl"])),
     ("an update with a condition to create", _set(*PUT, "ifNoneExist", to="identifier=x")),
     ("an id that leads upwards", _both(_set("entry", 0, "resource", "id", to=".."), _set(*PUT, "url", to="Task/.."))),
     ("an update of a Provenance", lambda b: b["entry"][2]["request"].update(method="PUT", url="Provenance/1")),
@@ -297,10 +300,11 @@ def test_messages_hold_nothing_of_the_patient() -> None:
 # ---------------------------------------------------------------- the allow-list file
 
 
-def test_the_allow_list_names_three_types_and_their_specification() -> None:
+def test_the_allow_list_names_its_types_and_their_specification() -> None:
     assert set(load_allowlist()) == {"Task", "CommunicationRequest", "Provenance"}
+    assert set(load_allowlist(hooks=True)) == {"Task", "CommunicationRequest", "Provenance", "Subscription"}
     text = shared("write-allowlist.toml").read_text()
-    assert text.count('spec = "https://hl7.org/fhir/R4/') == 3
+    assert text.count('spec = "https://hl7.org/fhir/R4/') == 4
 
 
 @pytest.mark.parametrize(

@@ -86,8 +86,8 @@ class FormulaCode(Entry, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        if not self.kcal_per_ml > 0:
-            raise ValueError("kcal-per-ml must be above zero")
+        if not (self.kcal_per_ml.is_finite() and self.kcal_per_ml > 0):
+            raise ValueError("kcal-per-ml must be a number above zero")
 
 
 class FindingCode(Entry, frozen=True, kw_only=True):

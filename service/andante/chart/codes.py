@@ -216,7 +216,10 @@ def _laid_over(base: Tree, site: Tree, name: str) -> tuple[Tree, tuple[str, ...]
     for table, found in _mapping(site.get("tables", {}), name, "tables").items():
         if table not in tables:
             raise InputError(f"{name}: there is no table {table}")
-        for number, row in enumerate(_rows(found, name, table)):
+        rows = _rows(found, name, table)
+        for number, row in enumerate(rows):
+            if any(_key(other) == _key(row) for other in rows[:number]):
+                raise InputError(f"{name}: {table}[{number}]: {' '.join(_key(row))} stands there twice")
             if row.get("tag") != "site":
                 raise InputError(f'{name}: {table}[{number}].tag must be "site"')
             known = [_key(other) for other in tables[table]]

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from andante.chart.datatypes import Reference
 from andante.chart.labs import name_analytes
 from andante.chart.models import ServiceRequest, Specimen
-from andante.chart.schedule import Schedule, read_schedule
+from andante.chart.schedule import read_schedule
 from andante.chart.sheet import Sheet
 from andante.chart.specimens import Collected, specimen_time
 from andante.chart.statuses import ORDERED
@@ -72,13 +72,14 @@ def _scheduled(
             why = schedule.problem or "it states no start"
             sheet.note("lab-order-not-counted", f"a lab order cannot be placed in time: {why}", request)
             return
-        for first, every in _series(sheet, schedule):
+        if schedule.repeats:
             yield LabOrder(
                 analytes=analytes,
                 state=state,
                 authored=authored,
-                first=first,
-                every=every,
+                first=schedule.start,
+                every=schedule.every,
+                daily_at=schedule.times_of_day,
                 until=schedule.end,
                 source=request.reference,
             )
@@ -98,18 +99,6 @@ def _scheduled(
         planned=(planned_at,) if planned_at else (),
         source=request.reference,
     )
-
-
-def _series(sheet: Sheet, schedule: Schedule) -> Iterator[tuple[datetime, timedelta]]:
-    """First instant and interval of each repetition; times of day are one daily repetition each."""
-    if schedule.start is None:
-        return
-    if schedule.every is not None:
-        yield schedule.start, schedule.every
-    start = schedule.start.astimezone(sheet.zone)
-    for clock in schedule.times_of_day:
-        first = datetime.combine(start.date(), clock, tzinfo=sheet.zone)
-        yield first if first >= start else first + _DAY, _DAY
 
 
 def _note_look_alike(sheet: Sheet, request: ServiceRequest) -> None:

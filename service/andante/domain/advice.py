@@ -92,13 +92,22 @@ class Fact:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Working:
+    """One sum written out: `result` as it stands in a sentence, and the terms it comes from."""
+
+    result: str
+    terms: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reason:
-    """One rule that fired: its id, a sentence, the facts and the protocol entries it used."""
+    """One rule that fired: its id, a sentence, the facts and the protocol entries it used, and the sums worked out."""
 
     rule: str
     sentence: str
     facts: tuple[Fact, ...] = ()
     cites: tuple[Number | Switch, ...] = ()
+    working: tuple[Working, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +120,8 @@ class CriterionView:
     text: str
     would_settle: str = ""
     facts: tuple[Fact, ...] = ()
+    cites: tuple[Number, ...] = ()
+    working: tuple[Working, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -80,7 +80,8 @@ class LabOrderState(StrEnum):
 class LabOrder:
     """A request for a draw that covers some of the three analytes, once or repeatedly.
 
-    `planned` lists single planned instants; a repeating order has `first`, `every` and perhaps `until`.
+    `planned` lists single planned instants; a repeating order has `first`, perhaps `until`, and either `every` or
+    `daily_at`, times on the hospital's clock (an interval of 24 h would drift when the clocks change).
     An order with neither is wanted at once (`authored`).
     """
 
@@ -90,6 +91,7 @@ class LabOrder:
     planned: tuple[datetime, ...] = ()
     first: datetime | None = None
     every: timedelta | None = None
+    daily_at: tuple[time, ...] = ()
     until: datetime | None = None
     source: str = ""
 

@@ -13,6 +13,7 @@ import httpx
 from httpx_aiohttp import AiohttpTransport
 
 from andante import clock
+from andante.audit import AuditLog
 from andante.errors import (
     Absent,
     AccessRefused,
@@ -22,9 +23,12 @@ from andante.errors import (
     ServerError,
     Unreachable,
 )
+from andante.fhir_http.audited import AuditedTransport
+from andante.fhir_http.auth import Identification
 from andante.fhir_http.envelope import decode_outcome
 from andante.fhir_http.origin import Origin
 from andante.fhir_http.retry import RETRIED_STATUSES, RetryPolicy, RetryPool, retry_after_s
+from andante.fhir_http.scopes import Needs
 
 FHIR_JSON = "application/fhir+json"
 _JSON_TYPES = frozenset({"application/json", "text/json", "application/json+fhir"})
@@ -73,6 +77,7 @@ class Connection:
         *,
         auth: httpx.Auth | None = None,
         transport: httpx.AsyncBaseTransport | None = None,
+        audit: AuditLog | None = None,
         sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
         now: Callable[[], datetime] = clock.now,
         dice: Callable[[], float] = random.random,
@@ -82,14 +87,21 @@ class Connection:
         self._sleep, self._now, self._dice = sleep, now, dice
         self._pool = RetryPool(settings.retry_pool)
         self._gate = asyncio.Semaphore(settings.concurrency)
+        transport = transport or _transport(settings)
+        self._auth = auth
         self._client = httpx.AsyncClient(
-            transport=transport or _transport(settings),
+            transport=transport if audit is None else AuditedTransport(transport, audit, self.origin),
             auth=auth,
             follow_redirects=False,  # a redirect could carry the token to another host
             trust_env=False,
             timeout=httpx.Timeout(settings.read_timeout_s, connect=settings.connect_timeout_s),
             headers={"Accept": FHIR_JSON, "Accept-Encoding": "gzip", "User-Agent": "andante"},
         )
+
+    @property
+    def lacking(self) -> Needs:
+        """What the server is known not to have granted us."""
+        return self._auth.lacking if isinstance(self._auth, Identification) else {}
 
     async def __aenter__(self) -> Self:
         return self

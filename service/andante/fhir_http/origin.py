@@ -42,11 +42,12 @@ class Origin:
         if _has_controls(link):  # before joining: urllib drops some of them silently
             return None
         try:
-            return _split(self._rewritten(urljoin(from_url, link)))
+            return _split(self.rewritten(urljoin(from_url, link)))
         except ValueError:
             return None
 
-    def _rewritten(self, url: str) -> str:
+    def rewritten(self, url: str) -> str:
+        """The address to use for one that the server prints."""
         for printed, used in self.rewrite.items():
             head = printed.rstrip("/")
             if url.startswith(head) and url[len(head) :][:1] in ("", "/", "?"):

@@ -2,7 +2,7 @@
 medicine.
 """
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncGenerator, Sequence
 from dataclasses import dataclass
 from urllib.parse import parse_qsl, quote, urlencode, urlsplit
 
@@ -44,7 +44,7 @@ class SearchPage:
     both are dropped, and the caller says so. `filters_ignored` (a reason, once known) means that resources
     may come which were not asked for: the caller checks each against its question. `truncated` comes on the
     last page only: the server told of more matches than it gave, or stopped short at exactly the `_count`
-    asked for.
+    asked for. `date` is the server's own Date header, undecoded.
     """
 
     found: tuple[Found, ...]
@@ -52,6 +52,7 @@ class SearchPage:
     foreign: int = 0
     filters_ignored: str | None = None
     truncated: bool = False
+    date: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,7 +151,7 @@ class FhirReader:
 
     async def pages(
         self, resource_type: str, params: Params, *, include: frozenset[str] = frozenset()
-    ) -> AsyncIterator[SearchPage]:
+    ) -> AsyncGenerator[SearchPage, None]:
         """The pages of a search, following `next` verbatim within the server's own base.
 
         `include` names the further types that `_include` was asked for. Raises a ServerError on the first
@@ -185,6 +186,7 @@ class FhirReader:
                 foreign=foreign,
                 filters_ignored=ignored,
                 truncated=following is None and _is_cut_off(bundle.total, matches, asked=_count(params)),
+                date=answer.headers.get("Date"),
             )
             if following is None:
                 return

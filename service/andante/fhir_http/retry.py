@@ -56,10 +56,14 @@ def retry_after_s(header: str | None, now: datetime) -> float | None:
     text = header.strip()
     if text.isascii() and text.isdigit():
         return float(text[:9])
+    when = http_date(text)
+    return (when - now).total_seconds() if when is not None else None
+
+
+def http_date(header: str | None) -> datetime | None:
+    """The instant of an HTTP-date; None where absent or unreadable."""
     try:
-        when = parsedate_to_datetime(text)
+        when = parsedate_to_datetime((header or "").strip())
     except (ValueError, TypeError, IndexError, OverflowError):
         return None
-    if when.tzinfo is None:
-        when = when.replace(tzinfo=UTC)
-    return (when - now).total_seconds()
+    return when if when.tzinfo is not None else when.replace(tzinfo=UTC)

@@ -199,6 +199,8 @@ def explanation_view(assessment: Assessment, zone: tzinfo) -> RenderableType:
             when = f", {day_time(fact.when, zone)}" if fact.when else ""
             source = f" [{fact.source}]" if fact.source else ""
             parts.append(_bullet(plain(f"{fact.label}: {fact.value}{when}{source}"), indent=3))
+        for line in reason.working:
+            parts.append(_bullet(plain(f"{line.result.strip(' ,+')} = {line.terms}"), indent=3))
         for cited in reason.cites:
             value = cited.value if isinstance(cited, Switch) else _quantity(cited)
             parts.append(_bullet(f"protocol {cited.path} = {value}: {cited.source} ({cited.tag})", indent=3))

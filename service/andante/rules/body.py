@@ -14,6 +14,16 @@ _TENTH = Decimal("0.1")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Adjusted:
+    """The dosing weight in obesity: the ideal weight for the height, from `base_kg`, and a share of the rest."""
+
+    base_kg: Decimal
+    height_cm: Decimal
+    ideal_kg: Decimal
+    kg: Decimal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Body:
     """`dosing_kg` is None when no usable weight is charted; `said` says in words which weight it is and why.
 
@@ -26,6 +36,7 @@ class Body:
     dosing_kg: Decimal | None
     said: str
     facts: tuple[Fact, ...]
+    adjusted: Adjusted | None = None
     is_stale: bool = False
 
 
@@ -48,7 +59,7 @@ def examine(picture: Picture, protocol: Protocol, now: datetime) -> Body:
     elif charted_bmi and charted_bmi.value:
         bmi = charted_bmi.value
         facts.append(_fact(charted_bmi))
-    dosing, said = _dosing(picture, protocol, weight, height, bmi, now)
+    dosing, said, adjusted = _dosing(picture, protocol, weight, height, bmi, now)
     return Body(
         age=age,
         weight=weight,
@@ -56,6 +67,7 @@ def examine(picture: Picture, protocol: Protocol, now: datetime) -> Body:
         dosing_kg=dosing,
         said=said,
         facts=tuple(facts),
+        adjusted=adjusted,
         is_stale=weight is not None and _is_stale(weight, protocol, now),
     )
 
@@ -117,44 +129,37 @@ def _dosing(
     height: Measurement | None,
     bmi: Decimal | None,
     now: datetime,
-) -> tuple[Decimal | None, str]:
+) -> tuple[Decimal | None, str, Adjusted | None]:
+    energy = protocol.energy
     if weight is None or weight.value is None or weight.taken is None:
-        return None, "no usable weight is charted"
+        return None, "no usable weight is charted", None
     if _is_stale(weight, protocol, now):
         # An old weight overstates what a starved patient weighs now, and so the feed.
-        return None, f"the last weight is older than {plain(protocol.evidence.weight_max_age.value)} days"
+        return None, f"the last weight is older than {plain(protocol.evidence.weight_max_age.value)} days", None
     firm = latest(picture, protocol, MeasureKind.WEIGHT, now)
     heaviest = max(m.value for m in (weight, firm) if m is not None and m.value is not None)
     if bmi is None and heaviest > protocol.evidence.weight_without_height.value:
         # The actual weight of an obese patient overstates the feed: no sum without knowing. A lower weight that is
         # not firm does not settle it.
-        return None, f"a weight of {plain(heaviest, _TENTH)} kg needs a height, to tell obesity"
+        return None, f"a weight of {plain(heaviest, _TENTH)} kg needs a height, to tell obesity", None
     said = f"actual weight {plain(weight.value, _TENTH)} kg"
     if any(f.kind is FindingKind.FLUID_OVERLOAD for f in current_findings(picture, now)):
         said += " (oedema or ascites is coded: the true weight may be lower)"
     if any(f.kind is FindingKind.AMPUTATION for f in current_findings(picture, now)):
         said += " (an amputation is coded: the body mass index understates)"
-    if bmi is None or bmi < protocol.energy.obesity_bmi.value:
-        return weight.value, said
-    ideal = _ideal_weight(picture, protocol, height, weight.value, bmi)
+    if bmi is None or bmi < energy.obesity_bmi.value:
+        return weight.value, said, None
+    base = energy.ideal_weight_male if picture.person.sex == "male" else energy.ideal_weight_female
+    height_cm = height.value if height and height.value else (weight.value / bmi).sqrt() * 100
+    over = max(Decimal(0), height_cm / _CM_PER_INCH - energy.ideal_weight_height.value)
+    ideal = base.value + energy.ideal_weight_per_inch.value * over
     excess = max(Decimal(0), weight.value - ideal)
-    adjusted = ideal + excess * protocol.energy.adjusted_weight_share.value / 100
-    return min(adjusted, weight.value), (
-        f"adjusted weight {plain(adjusted, _TENTH)} kg (actual {plain(weight.value, _TENTH)} kg, "
+    kg = min(weight.value, ideal + excess * energy.adjusted_weight_share.value / 100)
+    said = (
+        f"adjusted weight {plain(kg, _TENTH)} kg (actual {plain(weight.value, _TENTH)} kg, "
         f"body mass index {plain(bmi, _TENTH)}, ideal {plain(ideal, _TENTH)} kg)"
     )
-
-
-def _ideal_weight(
-    picture: Picture, protocol: Protocol, height: Measurement | None, actual: Decimal, bmi: Decimal
-) -> Decimal:
-    energy = protocol.energy
-    height_cm = height.value if height and height.value else (actual / bmi).sqrt() * 100
-    base = energy.ideal_weight_female.value
-    if picture.person.sex == "male":
-        base = energy.ideal_weight_male.value
-    over = max(Decimal(0), height_cm / _CM_PER_INCH - energy.ideal_weight_height.value)
-    return base + energy.ideal_weight_per_inch.value * over
+    return kg, said, Adjusted(base_kg=base.value, height_cm=height_cm, ideal_kg=ideal, kg=kg)
 
 
 def current_findings(picture: Picture, now: datetime) -> list[Finding]:

@@ -10,6 +10,7 @@ from andante.rules.energy import DAY, end_of, kcal_between, kcal_per_ml, start_o
 from andante.rules.phrases import hours, percent_of, span
 
 _HUNDRED = Decimal(100)
+_SHORTEST_DAY = timedelta(hours=23)  # the one on which the clocks go forward
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +121,7 @@ def _last_day(picture: Picture, protocol: Protocol, now: datetime, kind: IntakeK
     run: list[Intake] = []
     for end in sorted({i.end for i in usable}, reverse=True):
         record = next(i for i in usable if i.end == end)
-        if run and (run[0].start - record.end > gap or run[-1].end - run[0].start >= DAY):
+        if run and (run[0].start - record.end > gap or run[-1].end - run[0].start >= _SHORTEST_DAY):
             break
         if not run or record.end <= run[0].start:
             run.insert(0, record)

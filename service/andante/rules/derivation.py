@@ -1,19 +1,30 @@
 """The derivation: what was worked out, in order, each line with its values, times, sources and protocol entries."""
 
+from dataclasses import replace
 from datetime import datetime
 
 from andante.domain.advice import Fact, Reason
+from andante.domain.picture import EnergyKind, LabResult, OrderState
+from andante.domain.protocol import Number
 from andante.rules.bands import limits_of
-from andante.rules.decision import Decision, delivered_facts, lab_fact, order_facts
+from andante.rules.decision import Decision
+from andante.rules.facts import delivered_facts, dose_facts, energy_facts, lab_fact
 from andante.rules.micronutrients import vitamin_gaps
 from andante.rules.notices import find_gaps
-from andante.rules.phrases import at, kcal, level, names, sentence
+from andante.rules.phrases import at, kcal, level, names, plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.telling import fall_words, level_words
 from andante.rules.trend import Grade
+from andante.rules.working import behind, workings
 
 
 def derive(s: Situation, decision: Decision) -> tuple[Reason, ...]:
+    """The whole argument, each line with the sums behind its sentence."""
+    sums = workings(s, decision)
+    return tuple(replace(r, working=(*r.working, *behind(r.sentence, sums))) for r in _lines(s, decision))
+
+
+def _lines(s: Situation, decision: Decision) -> tuple[Reason, ...]:
     return (
         *_risk(s),
         _goal(s),
@@ -41,6 +52,8 @@ def _risk(s: Situation) -> tuple[Reason, ...]:
             + (f"; would be settled by {c.would_settle}" if c.would_settle else "")
             + ".",
             facts=c.facts,
+            cites=c.cites,
+            working=c.working,
         )
         for c in s.risk.criteria
     ]
@@ -54,14 +67,24 @@ def _risk(s: Situation) -> tuple[Reason, ...]:
 
 
 def _goal(s: Situation) -> Reason:
+    energy = s.protocol.energy
+    first_day = energy.initial_extreme if s.risk.extreme else energy.initial
+    cites = [energy.goal, first_day, energy.step]
     words = f"{sentence(s.goal.said)}."
     if s.goal.problem:
         words += f" {sentence(s.goal.problem)}."
+        cites += [energy.goal_max, s.protocol.response.lowest_start]
+    if s.step_kcal is not None:
+        words += f" A step is {kcal(s.step_kcal)} ({plain(energy.step.value)} % of the goal)."
+    if s.allowance_kcal is not None:
+        words += f" The first 24 h allow at most {kcal(s.allowance_kcal)}."
+    if s.body.adjusted is not None:
+        cites += [energy.obesity_bmi, energy.adjusted_weight_share, energy.ideal_weight_per_inch]
+        cites += [energy.ideal_weight_height, energy.ideal_weight_male, energy.ideal_weight_female]
+    if s.body.dosing_kg is None:
+        cites += [s.protocol.evidence.weight_max_age, s.protocol.evidence.weight_without_height]
     return Reason(
-        rule="energy.goal",
-        sentence=words,
-        facts=(*s.goal.facts, *s.body.facts),
-        cites=(s.protocol.energy.goal,),
+        rule="energy.goal", sentence=words, facts=(*s.goal.facts, *s.body.facts), cites=tuple(dict.fromkeys(cites))
     )
 
 
@@ -87,9 +110,27 @@ def _course(s: Situation) -> Reason:
     ):
         if value:
             words += f" {sentence(label)} {kcal(value)}."
-    facts = list(order_facts(s))
-    facts += delivered_facts(course)
-    return Reason(rule="course", sentence=words, facts=tuple(facts))
+    shaping = [o for o in s.picture.energy_orders if o.state is not OrderState.PLANNED or not course.feeding]
+    return Reason(
+        rule="course",
+        sentence=words,
+        facts=(*energy_facts(shaping, s), *delivered_facts(course)),
+        cites=_energy_cites(s, {o.kind for o in shaping}),
+    )
+
+
+def _energy_cites(s: Situation, kinds: set[EnergyKind]) -> tuple[Number, ...]:
+    """The energy of what the orders hold, where the order itself states none."""
+    energy = s.protocol.energy
+    cites: list[Number] = []
+    if kinds & {EnergyKind.PARENTERAL, EnergyKind.IV_DEXTROSE}:
+        cites += [energy.dextrose, energy.amino_acids, energy.lipid_admixture]
+        cites += [energy.lipid_emulsion_10, energy.lipid_emulsion_20, energy.lipid_emulsion_30]
+    if EnergyKind.LIPID_SEDATION in kinds:
+        cites.append(energy.lipid_sedation)
+    if EnergyKind.CITRATE in kinds:
+        cites.append(energy.citrate)
+    return tuple(cites)
 
 
 def _readings(s: Situation) -> tuple[Reason, ...]:
@@ -121,11 +162,31 @@ def _readings(s: Situation) -> tuple[Reason, ...]:
             Reason(
                 rule=f"evidence.{reading.analyte.value}",
                 sentence=words,
-                facts=((fact,) if fact else ()) + asides,
-                cites=() if is_own else (limits.low, limits.high),
+                facts=(
+                    *((fact,) if fact else ()),
+                    *_range_fact(telling, is_own),
+                    *asides,
+                    *dose_facts(s, reading.analyte),
+                ),
+                cites=(*(() if is_own else (limits.low, limits.high)), *_freshness_cites(s), limits.recheck),
             )
         )
     return tuple(lines)
+
+
+def _range_fact(telling: LabResult | None, is_own: bool) -> tuple[Fact, ...]:
+    if telling is None or not is_own or telling.range_low is None or telling.range_high is None:
+        return ()
+    low, high = level(telling.analyte, telling.range_low), level(telling.analyte, telling.range_high)
+    return (Fact(label="its own range", value=f"{low} to {high}", when=telling.collected, source=telling.source),)
+
+
+def _freshness_cites(s: Situation) -> tuple[Number, ...]:
+    if not s.course.feeding:
+        return (s.protocol.evidence.baseline_max_age,)
+    rule = s.protocol.monitoring
+    close = s.every == span(rule.early_interval.value, "h")
+    return (rule.early_interval if close else rule.late_interval, s.protocol.evidence.freshness_grace)
 
 
 def _until(s: Situation, instant: datetime) -> str:
@@ -146,8 +207,12 @@ def _falls(s: Situation) -> tuple[Reason, ...]:
                     source=f.reference.source,
                 ),
                 Fact(label="to", value=f.current.written, when=f.current.collected, source=f.current.source),
+                *(
+                    Fact(label="fast fall", value=r.written, when=r.collected, source=r.source)
+                    for r in ((f.drop.reference, f.drop.current) if f.drop else ())
+                ),
             ),
-            cites=(rule.mild, rule.moderate, rule.severe, rule.window),
+            cites=(rule.mild, rule.moderate, rule.severe, rule.window, rule.fast, rule.fast_window),
         )
         for f in s.falls
         if f.grade is not Grade.NONE

@@ -28,7 +28,8 @@ _MAY_RISE = (AdviceCode.START, AdviceCode.ADVANCE, AdviceCode.AT_GOAL)
 class Limit(StrEnum):
     EVIDENCE = "what the evidence allows"
     FIRST_DAY = "the first day's allowance"
-    STEP = "the step"
+    STEP = "one step up"
+    NOT_YET = "what is advised until the next step"
     GOAL = "the goal"
 
 
@@ -122,7 +123,7 @@ def _bounds(s: Situation, decision: Decision, drafts: list[EnergyOrder]) -> Iter
             if present is not None and step is not None:
                 yield Bound(limit=Limit.STEP, kcal=present + step)
         case AdviceCode.STAY:
-            yield Bound(limit=Limit.STEP, kcal=advised if advised is not None else other)
+            yield Bound(limit=Limit.NOT_YET, kcal=advised if advised is not None else other)
         case AdviceCode.START if any(r.evidence.danger.is_low for r in s.readings):
             yield Bound(limit=Limit.EVIDENCE, kcal=s.lowest_kcal if s.lowest_kcal is not None else other)
         case AdviceCode.START | AdviceCode.AT_GOAL:

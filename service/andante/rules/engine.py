@@ -15,9 +15,10 @@ from andante.domain.protocol import Protocol
 from andante.rules.bands import limits_of
 from andante.rules.canonical import in_fixed_offset, settle
 from andante.rules.counterfactual import would_change
-from andante.rules.decision import Decision, lab_fact
+from andante.rules.decision import Decision
 from andante.rules.derivation import derive
 from andante.rules.evidence import Draw
+from andante.rules.facts import lab_fact
 from andante.rules.history import ends_unknown
 from andante.rules.notices import give_notice
 from andante.rules.phrases import level, span

@@ -3,7 +3,8 @@
 from andante.domain.advice import AdviceCode, Fact, Priority, Tell
 from andante.domain.protocol import Number
 from andante.rules.amounts import cut, keep_present
-from andante.rules.decision import Decision, lab_facts, order_facts, until_next_look
+from andante.rules.decision import Decision, until_next_look
+from andante.rules.facts import lab_facts, order_facts
 from andante.rules.phrases import names, sentence
 from andante.rules.scope_rules import refractory_runs
 from andante.rules.situation import Situation

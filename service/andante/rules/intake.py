@@ -1,12 +1,12 @@
 """What was taken in before feeding began: how many days nil or negligible, and which share of the need."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
 
-from andante.domain.advice import Fact
+from andante.domain.advice import Fact, Working
 from andante.domain.picture import EnergyKind, IntakeKind, MeasureKind, Measurement, OrderState, Picture
 from andante.domain.protocol import Protocol
 from andante.rules.body import latest
@@ -14,6 +14,7 @@ from andante.rules.course import Course
 from andante.rules.energy import DAY, end_of, start_of
 from andante.rules.phrases import at, hours, percent_of, plain, span
 
+_TENTH = Decimal("0.1")
 _MOST_DAYS = Decimal(1000)  # more days without intake than that are a slip, and past every limit anyway
 _WHOLE_DAY_H = Decimal(24)
 
@@ -27,6 +28,8 @@ class Spell:
     percent: Decimal
     nil: bool
     facts: tuple[Fact, ...]
+    stated: bool = False  # by a clinician
+    working: tuple[Working, ...] = ()
 
     @property
     def days(self) -> Decimal:
@@ -61,11 +64,14 @@ def feeding_began(course: Course, now: datetime) -> datetime:
 
 
 def longest_nil(spells: tuple[Spell, ...], protocol: Protocol, *, before: datetime) -> Spell | None:
-    """The longest run of nil or negligible intake that is recent enough to matter; None where nothing says so."""
+    """The longest run of nil or negligible intake that is recent enough to matter; None where nothing says so.
+
+    A clinician's statement matters however old it is: who has been starved that long stays so for a later course.
+    """
     ate = [s.start for s in spells if not s.nil]
     runs = _runs([s for s in spells if s.nil], span(protocol.evidence.intake_gap.value, "h"), broken_by=ate)
     oldest = before - span(protocol.evidence.lookback.value, "d")
-    recent = [_joined(run) for run in runs if run[-1].end >= oldest]
+    recent = [_joined(run) for run in runs if run[-1].end >= oldest or any(s.stated for s in run)]
     return max(recent, key=lambda s: (s.days, s.start), default=None)
 
 
@@ -141,10 +147,15 @@ def _stated(
     start, end = statement.taken - span(min(statement.value, _MOST_DAYS), "d"), statement.taken
     since = [s for s in eaten if not s.nil and s.end > end]
     nourished = any(s.start < before and s.feeds for s in course.history) or _has_diet(picture, before)
+    taken, zone = at(end, picture.zone), picture.zone
+    working = [Working(result=at(start, zone), terms=f"{taken} − {plain(min(statement.value, _MOST_DAYS), _TENTH)} d")]
     if end < before and not since and not nourished:
-        end += (before - end) // DAY * DAY  # it was counted in whole days, and goes on in whole days
-    fact = stated_fact(statement)
-    return [Spell(start=start, end=end, percent=Decimal(0), nil=True, facts=(fact,))]
+        days = (before - end) // DAY  # it was counted in whole days, and goes on in whole days
+        end += days * DAY
+        working.append(Working(result=f"{days} d", terms=f"whole days from {taken} to {at(before, zone)}"))
+        working.append(Working(result=at(end, zone), terms=f"{taken} + {days} d"))
+    facts = (stated_fact(statement),)
+    return [Spell(start=start, end=end, percent=Decimal(0), nil=True, facts=facts, stated=True, working=tuple(working))]
 
 
 def stated_fact(statement: Measurement) -> Fact:
@@ -174,14 +185,14 @@ def _without(spell: Spell, cuts: list[tuple[datetime, datetime]]) -> list[Spell]
     """What is left of a spell outside the cuts."""
     edges = sorted({spell.start, spell.end, *(e for cut in cuts for e in cut if spell.start < e < spell.end)})
     return [
-        Spell(start=a, end=b, percent=spell.percent, nil=spell.nil, facts=spell.facts)
+        replace(spell, start=a, end=b)
         for a, b in pairwise(edges)
         if not any(start <= a and b <= end for start, end in cuts)
     ]
 
 
 def _until(spell: Spell, before: datetime) -> Spell:
-    return Spell(start=spell.start, end=min(spell.end, before), percent=spell.percent, nil=spell.nil, facts=spell.facts)
+    return replace(spell, end=min(spell.end, before))
 
 
 def _one_after_another(spells: tuple[Spell, ...]) -> list[Spell]:
@@ -192,7 +203,7 @@ def _one_after_another(spells: tuple[Spell, ...]) -> list[Spell]:
         over = [s for s in spells if s.start <= a and b <= s.end]
         if over:
             lowest = min(over, key=lambda s: (s.percent, s.start))
-            found.append(Spell(start=a, end=b, percent=lowest.percent, nil=lowest.nil, facts=lowest.facts))
+            found.append(replace(lowest, start=a, end=b))
     return found
 
 
@@ -214,7 +225,8 @@ def _runs(spells: list[Spell], gap: timedelta, broken_by: Iterable[datetime] = (
 def _joined(run: list[Spell]) -> Spell:
     facts = tuple(dict.fromkeys(f for s in run for f in s.facts))
     start, end = min(s.start for s in run), max(s.end for s in run)
-    return Spell(start=start, end=end, percent=Decimal(0), nil=True, facts=facts)
+    working = tuple(dict.fromkeys(w for s in run for w in s.working))
+    return Spell(start=start, end=end, percent=Decimal(0), nil=True, facts=facts, working=working)
 
 
 def spell_words(spell: Spell, picture: Picture) -> str:

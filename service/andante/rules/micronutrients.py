@@ -52,7 +52,8 @@ def _check(
     facts = tuple(
         Fact(
             label=f"{vitamin.value} order",
-            value=f"{plain(o.daily_mg)} mg/day" if o.daily_mg is not None else "running",
+            value=(f"{plain(o.daily_mg)} mg/day" if o.daily_mg is not None else "running")
+            + (f" until {at(o.end, picture.zone)}" if o.end is not None else ""),
             when=o.start,
             source=o.source,
         )

@@ -1,16 +1,19 @@
 """When the next draw of each analyte is due, whether anyone ordered it, and which stage failed."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta, tzinfo
 
 from andante.domain.advice import AnalyteState, Fact, GapStage
 from andante.domain.picture import Collection, LabOrder, LabOrderState, Picture
 from andante.domain.protocol import Protocol
 from andante.domain.quantities import Analyte
 from andante.rules.bands import Band
+from andante.rules.canonical import in_fixed_offset
 from andante.rules.course import Course
 from andante.rules.evidence import Evidence, Reading, recheck_due
 from andante.rules.phrases import span
+
+_MOST_DAYS = 1000  # of one order; more is a slip in its first day
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +89,7 @@ def _is_coming(reading: Reading, picture: Picture, protocol: Protocol, now: date
         return False
     until = now + span(protocol.monitoring.lookahead.value, "h")
     planned = [
-        next((t for t in _planned(o, until) if last is None or t > last.collected), None)
+        next((t for t in _planned(o, until, picture.zone) if last is None or t > last.collected), None)
         for o in picture.lab_orders
         if reading.analyte in o.analytes
         for last in (reading.evidence.last,)
@@ -138,7 +141,7 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
         (o, t)
         for o in picture.lab_orders
         if analyte in o.analytes
-        and (t := _open_draw(o, after=last.collected if last else None, until=soon)) is not None
+        and (t := _open_draw(o, after=last.collected if last else None, until=soon, zone=picture.zone)) is not None
     ]
     if waiting:
         return gap(
@@ -158,9 +161,9 @@ def _has_result(evidence: Evidence, protocol: Protocol, taken: Collection) -> bo
     )
 
 
-def _open_draw(order: LabOrder, *, after: datetime | None, until: datetime) -> datetime | None:
+def _open_draw(order: LabOrder, *, after: datetime | None, until: datetime, zone: tzinfo) -> datetime | None:
     """The first draw an active order plans after the last one and by `until`."""
-    return next((t for t in _planned(order, until) if after is None or t > after), None)
+    return next((t for t in _planned(order, until, zone) if after is None or t > after), None)
 
 
 def _is_ordered(reading: Reading, picture: Picture, protocol: Protocol, now: datetime, *, due: datetime) -> bool:
@@ -171,10 +174,10 @@ def _is_ordered(reading: Reading, picture: Picture, protocol: Protocol, now: dat
     for order in picture.lab_orders:
         if analyte not in order.analytes:
             continue
-        for planned in _planned(order, due + grace):
+        for planned in _planned(order, due + grace, picture.zone):
             if (after is None or planned > after) and due - needle <= planned:
                 return True
-            if not order.planned and order.every is None and (after is None or planned > after):
+            if not order.planned and order.every is None and not order.daily_at and (after is None or planned > after):
                 return True  # wanted at once and not yet drawn
     return any(
         analyte in c.analytes
@@ -185,15 +188,31 @@ def _is_ordered(reading: Reading, picture: Picture, protocol: Protocol, now: dat
     )
 
 
-def _planned(order: LabOrder, until: datetime) -> list[datetime]:
+def _planned(order: LabOrder, until: datetime, zone: tzinfo) -> list[datetime]:
     """The instants an active order plans, up to `until`."""
     if order.state is not LabOrderState.ACTIVE:
         return []
     if order.planned:
         return sorted(t for t in order.planned if t <= until)
+    if order.first is not None and order.daily_at:
+        return _on_the_clock(
+            order.first, order.daily_at, until if order.until is None else min(until, order.until), zone
+        )
     if order.first is not None and order.every is not None and order.every > timedelta(0):
         last = until if order.until is None else min(until, order.until)
         count = min((last - order.first) // order.every, 10_000)
         return [order.first + order.every * i for i in range(max(0, count + 1))]
     authored = order.authored or order.first
     return [authored] if authored is not None and authored <= until else []
+
+
+def _on_the_clock(first: datetime, clocks: tuple[time, ...], until: datetime, zone: tzinfo) -> list[datetime]:
+    """Times of day from `first` to `until`: at the same hour on the wall, whatever the clocks did in the night."""
+    day, last = first.astimezone(zone).date(), until.astimezone(zone).date()
+    found = []
+    for number in range(min((last - day).days + 1, _MOST_DAYS)):
+        for clock in sorted(set(clocks)):
+            instant = datetime.combine(day + timedelta(days=number), clock, tzinfo=zone)
+            if first <= instant <= until:
+                found.append(in_fixed_offset(instant))
+    return found

@@ -9,8 +9,9 @@ from andante.domain.picture import OrderState, Vitamin
 from andante.domain.quantities import Analyte
 from andante.rules.bands import Band, band_of
 from andante.rules.course import Course
-from andante.rules.decision import Decision, lab_facts
+from andante.rules.decision import Decision
 from andante.rules.energy import DAY, day_amount, present_rate, start_of
+from andante.rules.facts import lab_facts
 from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.monitoring import Gap, find_gap
 from andante.rules.phrases import at, kcal, names, plain, sentence

@@ -15,6 +15,7 @@ _LEVEL_PLACES = {
     Analyte.PHOSPHATE: Decimal("0.01"),
     Analyte.MAGNESIUM: Decimal("0.01"),
 }
+_FINE = Decimal("0.00001")
 _READABLE_DIGITS = 15  # beyond it a number is a slip, and is shown as such
 _TWENTY = Context(prec=20, rounding=ROUND_HALF_UP)
 
@@ -31,6 +32,11 @@ def plain(value: Decimal, places: Decimal = Decimal(1)) -> str:
     rounded = value.quantize(places, rounding=ROUND_HALF_UP)
     text = format(rounded, "f")
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def number(value: Decimal) -> str:
+    """A number as a sum uses it: to five places."""
+    return plain(value, _FINE)
 
 
 def level(analyte: Analyte, value: Decimal) -> str:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
-from andante.domain.advice import CriterionView, Fact, RiskTier, RiskView
+from andante.domain.advice import CriterionView, Fact, RiskTier, RiskView, Working
 from andante.domain.picture import MeasureKind, Picture
 from andante.domain.protocol import Comparison, Criterion, CriterionKind, CriterionTest, Protocol
 from andante.rules.bands import limits_of
@@ -35,6 +35,7 @@ class _Seen:
     unknown: bool
     text: str
     facts: tuple[Fact, ...] = ()
+    working: tuple[Working, ...] = ()
 
 
 def judge(
@@ -100,6 +101,8 @@ def _view(criterion: Criterion, seen: _Seen) -> CriterionView:
         text=seen.text,
         would_settle=criterion.would_settle if state == "unknown" else "",
         facts=seen.facts,
+        cites=tuple(n for t in criterion.tests for n in (t.limit, t.window) if n is not None),
+        working=seen.working,
     )
 
 
@@ -127,8 +130,10 @@ def _nil_intake(criterion: Criterion, picture: Picture, protocol: Protocol, now:
     statement = latest(picture, protocol, MeasureKind.DAYS_WITHOUT_INTAKE, now)
     level_met = _compare(criterion.tests, nil.days) if nil is not None else ""
     if nil is not None and (level_met or statement is not None):
-        words = f"{plain(nil.days, _TENTH)} {criterion.text}, {spell_words(nil, picture)}"
-        return _Seen(level=level_met, unknown=False, text=words, facts=nil.facts)
+        days = f"{plain(nil.days, _TENTH)} {criterion.text}"
+        words = f"{days}, {spell_words(nil, picture)}"
+        working = (*nil.working, Working(result=days, terms=spell_words(nil, picture)))
+        return _Seen(level=level_met, unknown=False, text=words, facts=nil.facts, working=working)
     if statement is not None:
         return _Seen(level="", unknown=False, text=f"no {criterion.text}, as stated", facts=(stated_fact(statement),))
     # A short order for nil by mouth does not say what was eaten before it.
@@ -158,12 +163,17 @@ def _reduced_intake(criterion: Criterion, spells: tuple[Spell, ...], protocol: P
                 unknown=False,
                 text=f"{criterion.text}: {plain(share)} % of it over {plain(days, _TENTH)} days",
                 facts=facts,
+                working=(_mean(f"{plain(share)} % of it over {plain(days, _TENTH)} days"),),
             )
         )
     for lvl in _LEVELS:
         if found_at := next((s for s in known if s.level == lvl), None):
             return found_at
     return next((s for s in known if s.unknown), known[0])
+
+
+def _mean(result: str) -> Working:
+    return Working(result=result, terms="the mean of the records, each by its length")
 
 
 def _compare(tests: tuple[CriterionTest, ...], value: Decimal) -> str:
@@ -207,11 +217,14 @@ def _weight_loss(criterion: Criterion, picture: Picture, protocol: Protocol, now
     for lvl in _LEVELS:
         if lvl in met:
             lost, fact = met[lvl]
+            shown = f"{plain(lost, _TENTH)} %"
+            kg = f"{plain(current.value, _TENTH)} kg"
             return _Seen(
                 level=lvl,
                 unknown=False,
-                text=f"{criterion.text} {plain(lost, _TENTH)} % to {plain(current.value, _TENTH)} kg",
+                text=f"{criterion.text} {shown} to {kg}",
                 facts=(fact, *body.facts),
+                working=(Working(result=shown, terms=f"({fact.value} − {kg}) ÷ {fact.value} × 100"),),
             )
     unknown = unknown or body.is_stale
     text = f"{criterion.text} not known: no earlier or no recent weight" if unknown else f"no {criterion.text} of note"

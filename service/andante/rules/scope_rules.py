@@ -1,12 +1,15 @@
 """Decision rule 1: who gets no advice, and why."""
 
+from datetime import timedelta
 from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, RiskTier
 from andante.domain.picture import Finding, FindingKind
 from andante.rules.bands import Band
 from andante.rules.body import current_findings
+from andante.rules.course import follow
 from andante.rules.decision import Decision
+from andante.rules.energy import DAY
 from andante.rules.phrases import plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.sizing import increment_kcal
@@ -100,6 +103,8 @@ def stood_down(s: Situation) -> Decision | None:
         # Fresh at some instant of that day or later. Afterwards draws may cease: the watch has ended.
         if run[-1].collected + s.max_age < course.started + span(rule.day.value - 1, "d"):
             return None
+    if not _ate_enough_throughout(s, long):
+        return None
     if any(f.holds for f in s.falls) or organ_dysfunction(s):
         return None
     words = plain(rule.in_range.value)
@@ -112,6 +117,18 @@ def stood_down(s: Situation) -> Decision | None:
         ),
         cites=(rule.day, rule.in_range),
     )
+
+
+def _ate_enough_throughout(s: Situation, long: timedelta) -> bool:
+    """Where the goal is only reached by what is eaten, it was so on each day before: one good day proves little."""
+    present, goal = s.course.present_kcal, s.goal.kcal
+    if not s.course.eaten_kcal or present is None or goal is None or present - s.course.eaten_kcal >= goal:
+        return True
+    for days in range(1, long // DAY + 1):
+        then = follow(s.picture, s.protocol, s.now - days * DAY, goal).present_kcal
+        if then is None or then <= goal - _slack(s):
+            return False
+    return True
 
 
 def is_at_goal(s: Situation) -> bool:

@@ -26,6 +26,7 @@ class Goal:
     said: str
     problem: str | None = None
     facts: tuple[Fact, ...] = ()
+    is_computed: bool = False  # from kcal/kg, since the chart states none that can be used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,6 +181,7 @@ def find_goal(picture: Picture, protocol: Protocol, body: Body, now: datetime) -
         said=f"goal {kcal(value)} = {plain(energy.goal.value)} kcal/kg × {body.said}",
         problem=problem,
         facts=body.facts,
+        is_computed=True,
     )
 
 

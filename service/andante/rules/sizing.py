@@ -1,7 +1,7 @@
 """From kcal to a pump rate, rounded so that neither the step nor the goal is passed."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import ROUND_FLOOR, Decimal
 
@@ -9,7 +9,7 @@ from andante.domain.picture import EnergyKind, EnergyOrder, Picture
 from andante.domain.protocol import Protocol
 from andante.rules.course import Course
 from andante.rules.energy import day_amount, kcal_per_ml, present_pattern, present_rate
-from andante.rules.phrases import exact_to_20, plain
+from andante.rules.phrases import exact_to_20, number, plain
 
 _TENTH = Decimal("0.1")
 
@@ -28,6 +28,8 @@ class Sized:
     rate_ml_h: Decimal | None = None
     bolus_ml: Decimal | None = None
     dextrose_g: Decimal | None = None
+    target_kcal: Decimal | None = None  # what it was sized for, before it was rounded down
+    bounded_by: str = ""  # the sum of the dextrose limit that bounded it further, in terms
     said: tuple[str, ...] = ()
 
 
@@ -144,8 +146,9 @@ def size(
     times = vehicle.times
     exact = (target_kcal - vehicle.fixed_kcal) / vehicle.density / times
     said: list[str] = []
+    bounded_by = ""
     if vehicle.dextrose_g_ml > 0:
-        exact = _bounded_by_dextrose(exact, times, vehicle, protocol, dosing_kg, dextrose_limit_g, said)
+        exact, bounded_by = _bounded_by_dextrose(exact, times, vehicle, protocol, dosing_kg, dextrose_limit_g, said)
     energy = protocol.energy
     coarse = energy.bolus_increment.value if vehicle.boluses else energy.pump_increment.value
     amount = _floor(exact, coarse)
@@ -158,7 +161,7 @@ def size(
         said.append(f"rounded down to whole mL, since steps of {plain(coarse)} mL would swallow the increase")
     if vehicle.max_ml_day is not None and amount * times > vehicle.max_ml_day:
         said.append(f"the order's own cap of {plain(vehicle.max_ml_day)} mL a day would have to change with it")
-    return describe(amount, vehicle, said=tuple(said))
+    return replace(describe(amount, vehicle, said=tuple(said)), target_kcal=target_kcal, bounded_by=bounded_by)
 
 
 def _size_by_cap(
@@ -199,18 +202,22 @@ def _bounded_by_dextrose(
     dosing_kg: Decimal | None,
     limit_g: Decimal | None,
     said: list[str],
-) -> Decimal:
-    beside = vehicle.fixed_dextrose_g_h
+) -> tuple[Decimal, str]:
+    """The rate or bolus within the grams a day and the glucose infusion rate, and the sum that bounds it."""
+    beside, terms = vehicle.fixed_dextrose_g_h, ""
+    per_ml, other = f"{number(vehicle.dextrose_g_ml)} g/mL", f"{number(beside)} g/h"
     if limit_g is not None and exact * times * vehicle.dextrose_g_ml + beside * 24 > limit_g:
         exact = (limit_g - beside * 24) / (times * vehicle.dextrose_g_ml)
+        terms = f"({number(limit_g)} g − {other} × 24 h) ÷ {number(times)} ÷ {per_ml}"
         said.append(f"bounded by {plain(limit_g)} g dextrose a day{_beside_words(beside)}")
     ceiling = protocol.energy.glucose_rate_ceiling.value
     if dosing_kg is not None and glucose_rate(exact * vehicle.dextrose_g_ml + beside, dosing_kg) > ceiling:
         exact = (ceiling * dosing_kg * 60 / 1000 - beside) / vehicle.dextrose_g_ml
+        terms = f"({number(ceiling)} mg/kg/min × {number(dosing_kg)} kg × 60 ÷ 1000 − {other}) ÷ {per_ml}"
         said.append(
             f"bounded by the glucose infusion rate of {plain(ceiling, _TENTH)} mg/kg/min{_beside_words(beside)}"
         )
-    return exact
+    return exact, terms
 
 
 def _beside_words(grams_per_hour: Decimal) -> str:

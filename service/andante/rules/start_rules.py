@@ -16,7 +16,8 @@ from andante.rules.beside import (
     watching_cites,
     watching_words,
 )
-from andante.rules.decision import Decision, lab_facts, order_facts, until_next_look
+from andante.rules.decision import Decision, until_next_look
+from andante.rules.facts import lab_facts, order_facts
 from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.phrases import at, kcal, names, plain, sentence
 from andante.rules.situation import Situation

@@ -8,7 +8,8 @@ from andante.rules.amounts import keep_present
 from andante.rules.bands import Band
 from andante.rules.beside import content_words, masking_facts, other_energy_words, warnings
 from andante.rules.course import Exposure
-from andante.rules.decision import Decision, delivered_facts, lab_facts, order_facts, soonest, until_next_look
+from andante.rules.decision import Decision, soonest, until_next_look
+from andante.rules.facts import delivered_facts, lab_facts, order_facts
 from andante.rules.phrases import at, kcal, names, plain, sentence, span
 from andante.rules.scope_rules import is_at_goal, is_over_goal
 from andante.rules.situation import Situation
@@ -87,6 +88,7 @@ def stay(s: Situation) -> Decision | None:
         )
         cites.append(s.protocol.energy.restart_after)
     settling = _settling_words(s)
+    facts += _settling_facts(s)
     if settling:
         rule = rule if because else "settling"
         head = head or f"{names(a for a, _ in settling)} must settle first"
@@ -155,6 +157,17 @@ def _settling_words(s: Situation) -> list[tuple[Analyte, str]]:
     return found
 
 
+def _settling_facts(s: Situation) -> list[Fact]:
+    """The dangerous draws that something waits for."""
+    found = []
+    for reading in s.readings:
+        lacking, draw = draws_to_settle(reading.evidence, s.course, s.protocol)
+        if lacking and draw is not None:
+            told = draw.telling
+            found.append(Fact(label=reading.analyte.value, value=told.written, when=draw.collected, source=told.source))
+    return found
+
+
 def _delivery_words(s: Situation) -> list[str]:
     given, limit = s.course.delivered, s.protocol.energy.delivery_shortfall.value
     if given is None or given.percent is None or given.percent >= limit:
@@ -209,7 +222,7 @@ def advance(s: Situation) -> Decision | None:
 
 def _size_step(s: Situation, target: Decimal) -> Sized | None:
     if s.vehicle is None:
-        return Sized(kcal=target)  # oral feeding: energy only, no pump
+        return Sized(kcal=target, target_kcal=target)  # oral feeding: energy only, no pump
     more_than = s.vehicle.bolus if s.vehicle.boluses else s.vehicle.rate
     return size(target, s.vehicle, s.protocol, more_than=more_than, dosing_kg=s.body.dosing_kg)
 

@@ -8,8 +8,9 @@ from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte
 from andante.rules.amounts import cut
 from andante.rules.bands import Band
-from andante.rules.decision import Decision, lab_facts, order_facts, until_next_look
+from andante.rules.decision import Decision, until_next_look
 from andante.rules.evidence import Reading
+from andante.rules.facts import lab_facts, order_facts
 from andante.rules.phrases import sentence, span
 from andante.rules.scope_rules import organ_dysfunction, refractory_runs
 from andante.rules.situation import Situation

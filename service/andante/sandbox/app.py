@@ -110,6 +110,14 @@ def _application(sandbox: Sandbox) -> FastAPI:
             answer = endpoint.create(kind, body, base=_base(request), if_none_exist=condition)
         return _send(sandbox, answer, base=_base(request))
 
+    @app.get(BASE_PATH + "/{kind}/_history")
+    async def history_of_type(request: Request, kind: str) -> Response:
+        sandbox.note(request)
+        pairs = parse_qsl(request.url.query, keep_blank_values=True)
+        with sandbox.lock:
+            answer = endpoint.history_of_type(kind, pairs, base=_base(request))
+        return _send(sandbox, answer)
+
     @app.get(BASE_PATH + "/{kind}/{ident}")
     async def read(request: Request, kind: str, ident: str) -> Response:
         sandbox.note(request)

@@ -9,7 +9,7 @@ from andante.sandbox.store import instant_text
 
 NOTICE = "sandbox, fictional data, not for clinical use"
 
-_INTERACTIONS = ("create", "read", "vread", "update", "delete", "history-instance", "search-type")
+_INTERACTIONS = ("create", "read", "vread", "update", "delete", "history-instance", "history-type", "search-type")
 
 
 def capability_statement(*, base: str, now: datetime) -> Json:

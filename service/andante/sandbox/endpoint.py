@@ -3,9 +3,12 @@
 https://hl7.org/fhir/R4/http.html
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from urllib.parse import parse_qsl
 
+from andante.sandbox.dates import parse_span
 from andante.sandbox.faults import Json, fault
 from andante.sandbox.paging import PAGE_PARAMETER, Pages
 from andante.sandbox.parameters import TYPES
@@ -29,6 +32,8 @@ class Endpoint:
 
     def __init__(self, store: Store) -> None:
         self.store = store
+        self.is_indexed: Callable[[Version], bool] = lambda version: True
+        """Whether searches know of a version yet; a test's way to be a server whose index lags behind."""
         self._pages = Pages()
 
     def create(
@@ -93,25 +98,15 @@ class Endpoint:
         versions = self.store.history(kind, ident)[::-1]
         if not versions:
             raise fault(404, "not-found", f"no {kind}/{ident}")
-        entries = [
-            {
-                "fullUrl": f"{base}/{version.reference}",
-                **({"resource": version.body} if version.body is not None else {}),
-                "request": {
-                    "method": version.method,
-                    "url": kind if version.method == "POST" else version.reference,
-                },
-                "response": {
-                    "status": "204" if version.body is None else "201" if version.number == 1 else "200",
-                    "etag": version.etag,
-                    "lastModified": instant_text(version.instant),
-                },
-            }
-            for version in versions
-        ]
-        link = [{"relation": "self", "url": f"{base}/{kind}/{ident}/_history"}]
-        bundle = {"resourceType": "Bundle", "type": "history", "total": len(entries), "link": link}
-        return Answer(200, bundle | {"entry": entries})
+        return Answer(200, _told(versions, self_url=f"{base}/{kind}/{ident}/_history", base=base))
+
+    def history_of_type(self, kind: str, pairs: Pairs, *, base: str) -> Answer:
+        """GET all versions of a type since an instant, newest first, on one page."""
+        known_type(kind)
+        since = _since(dict(pairs).get("_since"))
+        versions = [version for version in self.store.journal() if version.kind == kind]
+        newest_first = [version for version in reversed(versions) if since is None or version.instant >= since]
+        return Answer(200, _told(newest_first, self_url=f"{base}/{kind}/_history", base=base))
 
     def search(self, kind: str, pairs: Pairs, *, base: str, strict: bool = False) -> Answer:
         """GET by parameters, or a later page by its token."""
@@ -122,7 +117,7 @@ class Endpoint:
         query = parse_query(kind, pairs, base=base)
         if strict and query.ignored:
             raise fault(400, "not-supported", f"not supported for {kind}: {', '.join(query.ignored)}")
-        return Answer(200, self._pages.first(query, find(self.store, query), base=base))
+        return Answer(200, self._pages.first(query, find(self.store, query, self.is_indexed), base=base))
 
 
 def known_type(kind: str) -> None:
@@ -135,6 +130,34 @@ def check_match(before: Version | None, if_match: str | None) -> None:
     """Raises a 412 Fault unless `if_match` is absent or the newest version's ETag."""
     if if_match is not None and (before is None or before.body is None or if_match != before.etag):
         raise fault(412, "conflict", f"If-Match {if_match} is not the newest version")
+
+
+def _told(versions: list[Version], *, self_url: str, base: str) -> Json:
+    entries = [
+        {
+            "fullUrl": f"{base}/{version.reference}",
+            **({"resource": version.body} if version.body is not None else {}),
+            "request": {
+                "method": version.method,
+                "url": version.kind if version.method == "POST" else version.reference,
+            },
+            "response": {
+                "status": "204" if version.body is None else "201" if version.number == 1 else "200",
+                "etag": version.etag,
+                "lastModified": instant_text(version.instant),
+            },
+        }
+        for version in versions
+    ]
+    link = [{"relation": "self", "url": self_url}]
+    return {"resourceType": "Bundle", "type": "history", "total": len(entries), "link": link, "entry": entries}
+
+
+def _since(text: str | None) -> datetime | None:
+    try:
+        return parse_span(text).start if text else None
+    except ValueError:
+        raise fault(400, "invalid", f"_since={text}: an instant is expected") from None
 
 
 def _shown(version: Version | None, what: str) -> Answer:

@@ -3,7 +3,7 @@
 https://hl7.org/fhir/R4/search.html
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -69,11 +69,11 @@ def parse_query(kind: str, pairs: Pairs, *, base: str) -> Query:
     return Query(kind, tuple(criteria), tuple(sort), count, only_count, tuple(applied), tuple(ignored))
 
 
-def find(store: Store, query: Query) -> list[Version]:
+def find(store: Store, query: Query, counts: Callable[[Version], bool] = lambda version: True) -> list[Version]:
     """The matching resources, sorted as asked, otherwise in order of creation."""
     found = [
         version
-        for version in store.living(query.kind)
+        for version in store.living(query.kind, counts)
         if all(criterion.accepts(version) for criterion in query.criteria)
     ]
     for name, parameter, descending in reversed(query.sort):

@@ -50,11 +50,18 @@ class Store:
         versions = self._versions.get(kind, {}).get(ident)
         return versions[-1] if versions else None
 
-    def living(self, kind: str) -> Iterator[Version]:
-        """The newest version of each resource of one type that is not deleted, in order of creation."""
+    def living(self, kind: str, counts: Callable[[Version], bool] = lambda version: True) -> Iterator[Version]:
+        """The newest version (of those that count) of each resource of one type that is not deleted, in order of
+        creation.
+        """
         for versions in self._versions.get(kind, {}).values():
-            if versions[-1].body is not None:
-                yield versions[-1]
+            newest = next((version for version in reversed(versions) if counts(version)), None)
+            if newest is not None and newest.body is not None:
+                yield newest
+
+    def journal(self) -> list[Version]:
+        """Every version of everything, in the order of writing."""
+        return list(self._journal)
 
     def new_id(self, kind: str) -> str:
         """An id of this type that was never used. Plain numbers, so that two runs of a script agree."""

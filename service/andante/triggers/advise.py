@@ -21,7 +21,7 @@ from andante.writeback.writer import transaction_bundle
 Now = Annotated[str, typer.Option(help="Instant to assess at, with a time zone: 2031-05-12T06:30:00+02:00.")]
 ProtocolName = Annotated[str | None, typer.Option(help="Id or file of the protocol; the settings' own by default.")]
 OverlayFile = Annotated[Path | None, typer.Option(help="File with the site's own numbers.")]
-CodesFile = Annotated[Path | None, typer.Option(help="File with the site's own codes.")]
+SiteFile = Annotated[Path | None, typer.Option(help="The site map: local codes, wards, routing and formulas.")]
 
 
 def advise(
@@ -44,14 +44,14 @@ def advise(
         ),
     ] = Format.TEXT,
     overlay: OverlayFile = None,
-    codes: CodesFile = None,
+    site: SiteFile = None,
 ) -> None:
     """Assess every patient of a chart file. No server is asked, nothing is written.
 
     Exit status: 0 with advice for every patient, 2 when the input cannot be used.
     """
     instant = inputs.parse_instant(now)
-    service = inputs.service(now=instant, protocol=protocol, overlay=overlay, codes=codes)
+    service = inputs.service(now=instant, protocol=protocol, overlay=overlay, site=site)
     found = inputs.read_chart_file(chart, now=instant)
     defects = 0
     for number, one in enumerate(found.charts):
@@ -85,14 +85,14 @@ def explain(
     fhir: Annotated[str | None, typer.Option(help="Base address of the FHIR server to read instead.")] = None,
     protocol: ProtocolName = None,
     overlay: OverlayFile = None,
-    codes: CodesFile = None,
+    site: SiteFile = None,
 ) -> None:
     """Show the derivation: every rule that fired, with facts, times, sources and protocol entries."""
     instant = inputs.parse_instant(now)
     wanted = inputs.patient_id(patient)
     if (chart is None) == (fhir is None):
         raise InputError("name either a chart file (--chart) or a server (--fhir)")
-    service = inputs.service(now=instant, fhir=fhir, protocol=protocol, overlay=overlay, codes=codes)
+    service = inputs.service(now=instant, fhir=fhir, protocol=protocol, overlay=overlay, site=site)
     one = _of_file(chart, wanted, instant) if chart else asyncio.run(_of_server(service, wanted, instant))
     console().print(explanation_view(assess_chart(one, service.basis, now=instant), service.basis.zone))
 

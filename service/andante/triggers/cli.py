@@ -9,7 +9,7 @@ import typer
 from andante import __version__, log
 from andante.errors import AndanteError, InputError
 from andante.settings import settings_help
-from andante.triggers import advise, demonstration, protocols, rounds
+from andante.triggers import advise, audits, demonstration, protocols, rounds, server_check, sites
 from andante.triggers.inputs import note
 from andante.wording import CAUTION
 
@@ -30,7 +30,10 @@ cli.command("explain")(advise.explain)
 cli.command("round")(rounds.round_)
 cli.command("serve", epilog=settings_help())(rounds.serve)
 cli.command("demo")(demonstration.demo)
+cli.command("check-server")(server_check.check_server_)
 cli.add_typer(protocols.group, name="protocol")
+cli.add_typer(sites.group, name="site")
+cli.add_typer(audits.group, name="audit")
 
 
 def _version(wanted: bool) -> None:

@@ -104,10 +104,10 @@ def service(
     fhir: str | None = None,
     protocol: str | None = None,
     overlay: Path | None = None,
-    codes: Path | None = None,
+    site: Path | None = None,
 ) -> app.Service:
     """The service by settings and command line; without a configured zone, in the zone of `now`."""
-    given = settings.load(fhir_base=fhir, protocol=protocol, overlay=overlay, codes=codes)
+    given = settings.load(fhir_base=fhir, protocol=protocol, overlay=overlay, site=site)
     return app.build(given, zone=now.tzinfo if now is not None else None)
 
 

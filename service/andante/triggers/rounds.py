@@ -15,7 +15,7 @@ from andante.present.as_json import encode
 from andante.present.as_round import review_json, round_view
 from andante.present.as_text import console
 from andante.triggers import inputs
-from andante.triggers.advise import CodesFile, OverlayFile, ProtocolName
+from andante.triggers.advise import OverlayFile, ProtocolName, SiteFile
 from andante.triggers.inputs import Format
 from andante.triggers.web import create_app
 
@@ -40,14 +40,14 @@ def round_(
     ] = Format.TEXT,
     protocol: ProtocolName = None,
     overlay: OverlayFile = None,
-    codes: CodesFile = None,
+    site: SiteFile = None,
 ) -> None:
     """One pass over everybody in the hospital.
 
     Exit status: 0 when everybody was served, 2 for unusable input, 3 when the server failed for anybody.
     """
     instant = inputs.parse_now(now)
-    service = inputs.service(now=instant, fhir=fhir, protocol=protocol, overlay=overlay, codes=codes)
+    service = inputs.service(now=instant, fhir=fhir, protocol=protocol, overlay=overlay, site=site)
 
     async def run() -> RoundReport:
         with inputs.progress_bar("Round") as progress:

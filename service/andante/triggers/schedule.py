@@ -12,7 +12,7 @@ from apscheduler.triggers.base import BaseTrigger  # type: ignore[import-untyped
 from andante import log
 
 RunRound = Callable[[str], Awaitable[object]]
-ROUND, NIGHT_WATCH = "round", "night-watch"
+ROUND, NIGHT_WATCH, CHANGES = "round", "night-watch", "changes"
 
 
 def next_after(instant: datetime, times: Sequence[time], zone: tzinfo) -> datetime:
@@ -47,9 +47,14 @@ def scheduler(
     night_watch_times: Sequence[time],
     zone: tzinfo,
     misfire_grace_s: int,
+    changes_every_s: int = 0,
+    lock: asyncio.Lock | None = None,
 ) -> AsyncIOScheduler:
-    """A scheduler, not yet started. `run` is told the trigger's name; a round waits for the one before it."""
-    one_at_a_time = asyncio.Lock()
+    """A scheduler, not yet started. `run` is told the trigger's name; a round waits for the one before it.
+
+    `lock` is held during each. With `changes_every_s` there are also rounds by change time, so many seconds apart.
+    """
+    one_at_a_time = lock or asyncio.Lock()
 
     async def once(trigger: str) -> None:
         async with one_at_a_time:
@@ -69,6 +74,10 @@ def scheduler(
             max_instances=1,
             coalesce=True,
             misfire_grace_time=misfire_grace_s,
+        )
+    if changes_every_s:
+        made.add_job(
+            once, "interval", seconds=changes_every_s, args=[CHANGES], id=CHANGES, max_instances=1, coalesce=True
         )
     made.add_listener(_tell_missed, EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
     return made

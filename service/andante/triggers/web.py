@@ -7,7 +7,7 @@ import asyncio
 import hmac
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -19,6 +19,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from andante import __version__, clock, log
 from andante.app import Service
 from andante.assess import Outcome, RoundReport
+from andante.changed.memory import Memory
 from andante.errors import InputError, ServerError, Unreachable
 from andante.fhir_http.connection import Connection
 from andante.fhir_http.read import FhirReader
@@ -26,8 +27,13 @@ from andante.present.as_json import Json, encode
 from andante.present.as_protocol import protocol_json
 from andante.present.as_round import review_json
 from andante.present.shown import instant
+from andante.subscriptions.hooks import Hooks
+from andante.triggers.cds_hooks.routes import offer_cds_hooks
+from andante.triggers.definitions import add_definitions
 from andante.triggers.inputs import is_fhir_id
-from andante.triggers.schedule import ROUND, next_after, scheduler
+from andante.triggers.notifications import hooks_of, kept, offer_notifications, public_name
+from andante.triggers.own_keys import publish_keys
+from andante.triggers.schedule import CHANGES, ROUND, next_after, scheduler
 from andante.wording import CAUTION
 
 _PATIENCE_S = 5.0  # how long `/ready` waits for the server
@@ -44,6 +50,8 @@ class _State:
     started: datetime
     last_round: RoundReport | None = None
     finished: datetime | None = None
+    last_changes: RoundReport | None = None
+    changes_finished: datetime | None = None
     server: str | None = None
     server_asked: datetime | None = None
 
@@ -55,9 +63,28 @@ def create_app(
     shared = connection or service.connect()
     state = _State(started=now())
 
-    async def run(trigger: str) -> None:
-        state.last_round = await service.run_round(shared, trigger=trigger, now=now())
-        state.finished = now()
+    one_at_a_time, memory = asyncio.Lock(), Memory()
+    follows = service.settings.changes_every_s or service.hook_site is not None
+
+    async def run(trigger: str) -> RoundReport:
+        report = await service.run_round(
+            shared,
+            trigger=trigger,
+            now=now(),
+            memory=memory if follows else None,
+            only_changed=trigger == CHANGES,
+        )
+        if hooks is not None:
+            hooks.watch.changes_found(memory.news, now=now())
+            report = replace(report, remarks=(*report.remarks, *hooks.watch.remarks(now())))
+        if trigger == CHANGES:
+            # It stands in for no round: one that is late must still be told.
+            state.last_changes, state.changes_finished = report, now()
+        else:
+            state.last_round, state.finished = report, now()
+        return report
+
+    hooks = hooks_of(service, shared, memory, lambda: run(CHANGES), lock=one_at_a_time, now=now)
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
@@ -71,10 +98,13 @@ def create_app(
                 night_watch_times=service.settings.night_watch_times,
                 zone=service.basis.zone,
                 misfire_grace_s=service.settings.misfire_grace_s,
+                changes_every_s=service.settings.changes_every_s,
+                lock=one_at_a_time,
             )
             clockwork.start()
             try:
-                yield
+                async with kept(hooks, now=now):
+                    yield
             finally:
                 clockwork.shutdown(wait=False)
 
@@ -83,13 +113,20 @@ def create_app(
     )
     if service.settings.only_loopback and service.settings.api_token is None:
         # A page of another origin must not reach the service by giving its own name the loopback address.
-        app.add_middleware(TrustedHostMiddleware, allowed_hosts=_LOOPBACK_NAMES)
+        app.add_middleware(TrustedHostMiddleware, allowed_hosts=[*_LOOPBACK_NAMES, *public_name(hooks)])
     _handle_errors(app)
-    _add_routes(app, service, shared, state, now)
+    _add_routes(app, service, shared, state, now, hooks)
+    offer_notifications(app, hooks, now=now)
+    app.state.hooks = hooks
+    add_definitions(app, base=service.site.base)
+    offer_cds_hooks(app, service, shared, now=now)
+    publish_keys(app, service.keys)
     return app
 
 
-def _add_routes(app: FastAPI, service: Service, shared: Connection, state: _State, now: Now) -> None:
+def _add_routes(
+    app: FastAPI, service: Service, shared: Connection, state: _State, now: Now, hooks: Hooks | None
+) -> None:
     protocol = protocol_json(service.basis.protocol)
 
     @app.get("/", response_class=HTMLResponse)
@@ -109,7 +146,10 @@ def _add_routes(app: FastAPI, service: Service, shared: Connection, state: _Stat
             "protocol": {key: protocol[key] for key in ("id", "version", "hash")},
             "server": server,
             "rounds": "late" if late else "on time",
-            "last_round": _last_round(service, state),
+            "not_granted": [f"{name}.{letters}" for name, letters in shared.lacking.items()],
+            "last_round": _told(service, ROUND, state.last_round, state.finished),
+            "last_changes": _told(service, CHANGES, state.last_changes, state.changes_finished),
+            **({} if hooks is None else {"notifications": hooks.shown(now())}),
         }
         return _json(body, status=200 if body["status"] == "ready" else 503)
 
@@ -186,16 +226,16 @@ def _is_late(service: Service, state: _State, now: datetime) -> bool:
     return now > due + timedelta(seconds=settings.misfire_grace_s) + timedelta(hours=1)
 
 
-def _last_round(service: Service, state: _State) -> Json | None:
-    report = state.last_round
+def _told(service: Service, kind: str, report: RoundReport | None, finished: datetime | None) -> Json | None:
     if report is None:
         return None
     return {
-        "kind": ROUND,
+        "kind": kind,
         "now": instant(report.now, service.basis.zone),
-        "finished": instant(state.finished, service.basis.zone),
+        "finished": instant(finished, service.basis.zone),
         "whole": report.whole,
         **report.counts,
+        "remarks": list(report.remarks),
     }
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from andante.errors import InputError
 from andante.shared_files import shared
+from andante.writeback.hooks import CRITERIA
 
 # The ceiling: a file can narrow it, never widen it. Statuses by type and method; Provenance has none.
 _CEILING: Mapping[str, Mapping[str, frozenset[str]]] = MappingProxyType(
@@ -19,10 +20,12 @@ _CEILING: Mapping[str, Mapping[str, frozenset[str]]] = MappingProxyType(
             "PUT": frozenset({"active", "draft", "revoked"}),
         },
         "Provenance": {"POST": frozenset()},
+        "Subscription": {"POST": frozenset({"requested"}), "PUT": frozenset({"requested", "off"})},
     }
 )
+_CRITERIA = {"Subscription": frozenset(CRITERIA.values())}
 _INTENT = {"Task": frozenset({"proposal"})}
-_KEYS = frozenset({"spec", "why", "POST", "PUT", "intent", "elements"})
+_KEYS = frozenset({"spec", "why", "POST", "PUT", "intent", "criteria", "elements"})
 _NEVER = frozenset({"contained", "modifierExtension", "implicitRules", "basedOn", "output"})
 
 
@@ -33,17 +36,22 @@ class Allowed:
     statuses: Mapping[str, frozenset[str]]
     intents: frozenset[str]
     elements: frozenset[str]
+    criteria: frozenset[str] = frozenset()
 
 
-def load_allowlist(path: Path | None = None) -> Mapping[str, Allowed]:
-    """By resource type. Raises InputError for a file that is unreadable or wider than the ceiling."""
+def load_allowlist(path: Path | None = None, *, hooks: bool = False) -> Mapping[str, Allowed]:
+    """By resource type; Subscription is among them with `hooks` only: where the settings name our own endpoint.
+
+    Raises InputError for a file that is unreadable or wider than the ceiling.
+    """
     path = path or shared("write-allowlist.toml")
     try:
         with path.open("rb") as file:
             blocks = tomllib.load(file)
     except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError):
         raise InputError("the write allow-list cannot be read as TOML") from None
-    return MappingProxyType({name: _allowed(name, block) for name, block in blocks.items()})
+    allowed = {name: _allowed(name, block) for name, block in blocks.items()}
+    return MappingProxyType({name: one for name, one in allowed.items() if hooks or name != "Subscription"})
 
 
 def _allowed(name: str, block: Any) -> Allowed:
@@ -60,7 +68,8 @@ def _allowed(name: str, block: Any) -> Allowed:
     if forbidden := elements & _NEVER:
         raise InputError(f"write allow-list, {name}.elements: {sorted(forbidden)[0]} may never be sent")
     intents = _within(block.get("intent", []), _INTENT.get(name, frozenset()), f"{name}.intent")
-    return Allowed(statuses=MappingProxyType(statuses), intents=intents, elements=elements)
+    criteria = _within(block.get("criteria", []), _CRITERIA.get(name, frozenset()), f"{name}.criteria")
+    return Allowed(statuses=MappingProxyType(statuses), intents=intents, elements=elements, criteria=criteria)
 
 
 def _within(value: Any, ceiling: frozenset[str] | None, where: str) -> frozenset[str]:

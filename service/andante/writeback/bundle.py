@@ -22,7 +22,7 @@ def transaction(plan: Plan, assessment: Assessment, site: Site) -> Json:
     if entries:
         creates = [action for action in plan.actions if isinstance(action, Create)]
         changed = [action.standing for action in plan.actions if not isinstance(action, Create)]
-        targets = [entry.get("fullUrl") or entry["request"]["url"] for entry in entries]
+        targets = [address_of(entry) for entry in entries]
         body = provenance(assessment, site, targets=targets, creates=bool(creates), replaced=changed)
         address = _address(*targets, assessment.now.isoformat())
         entries.append({"fullUrl": address, "resource": body, "request": {"method": "POST", "url": "Provenance"}})
@@ -49,9 +49,16 @@ def _entry(action: Action, assessment: Assessment, site: Site) -> Json:
             body = taken_back(action, assessment, site)
     standing = action.standing
     return {
+        "fullUrl": _address(standing.reference),  # R4 lets only a POST do without one
         "resource": body,
         "request": {"method": "PUT", "url": standing.reference, "ifMatch": f'W/"{standing.version}"'},
     }
+
+
+def address_of(entry: Json) -> str:
+    """How other entries refer to this one: by its place on the server, or until it has one by its temporary address."""
+    address: str = entry["request"]["url"] if entry["request"]["method"] == "PUT" else entry["fullUrl"]
+    return address
 
 
 def _address(*parts: str) -> str:

@@ -17,7 +17,10 @@ from andante.chart.assembly import instant_of
 from andante.errors import WriteRefused
 from andante.fhir_http.cleared import Cleared
 from andante.writeback.allowlist import Allowed, load_allowlist
+from andante.writeback.bundle import address_of
 from andante.writeback.codes import ENUMS, PRIORITIES, SILENT, InputKind, Kind
+from andante.writeback.hook_check import check_subscription
+from andante.writeback.hooks import HookSite
 from andante.writeback.identity import Identity
 from andante.writeback.seal import Json
 from andante.writeback.site import Site
@@ -34,15 +37,19 @@ _REQUEST = {
     "PUT": frozenset({"method", "url", "ifMatch"}),
 }
 _KIND = {"Task": Kind.ADVICE, "CommunicationRequest": Kind.NOTICE}
+_UNEXPLAINED = frozenset({"Provenance", "Subscription"})  # about no patient, and nobody's suggestion
 _EXTENSIONS = (InputKind.FINGERPRINT, InputKind.SEAL)
 
 
 class Gate:
     """Holds the allow-list and our canonical base; `clear` is the only maker of a Cleared."""
 
-    def __init__(self, site: Site, allowlist: Mapping[str, Allowed] | None = None) -> None:
+    def __init__(
+        self, site: Site, allowlist: Mapping[str, Allowed] | None = None, *, hook: HookSite | None = None
+    ) -> None:
         self._site = site
-        self._allowed = load_allowlist() if allowlist is None else allowlist
+        self._hook = hook  # None: no endpoint of ours, and no Subscription is ever written
+        self._allowed = load_allowlist(hooks=hook is not None) if allowlist is None else allowlist
 
     def clear(self, bundle: Mapping[str, Any] | BaseModel) -> Cleared:
         """The Bundle, ready to be sent. Raises WriteRefused for anything that is not allowed."""
@@ -53,6 +60,8 @@ class Gate:
         entries = [an_object(e, "Bundle.entry") for e in a_list(copy.get("entry", []), "Bundle.entry")]
         for index, entry in enumerate(entries):
             self._check_entry(entry, f"entry[{index}]")
+        hooks = sum(entry["resource"]["resourceType"] == "Subscription" for entry in entries)
+        require(hooks in (0, len(entries)), "Bundle.entry", "Subscriptions beside something else")
         _check_addresses(entries)
         validate("Bundle", copy, "Bundle")
         return Cleared(json.dumps(copy, ensure_ascii=False, separators=(",", ":")).encode())
@@ -61,24 +70,39 @@ class Gate:
         require(entry.keys() <= _ENTRY, where, "an unexpected element")
         request = an_object(entry.get("request"), f"{where}.request")
         resource = an_object(entry.get("resource"), f"{where}.resource")
+        address = a_text(entry.get("fullUrl"), f"{where}.fullUrl")
+        require(bool(_ADDRESS.fullmatch(address)), f"{where}.fullUrl", "no urn:uuid")
         name = a_text(resource.get("resourceType"), f"{where}.resourceType")
         require(name in self._allowed, where, "a type that may not be written")
         allowed = self._allowed[name]
         method = a_text(request.get("method"), f"{where}.request.method")
         require(method in allowed.statuses, where, "a method that may not be used")
         require(request.keys() <= _REQUEST[method], f"{where}.request", "an unexpected element")
+        if name == "Subscription":
+            self._check_hook(resource, request, method, allowed, where)
+            return
         match method:
             case "POST":
-                self._check_create(entry, request, resource, name, where)
+                self._check_create(request, resource, name, where)
             case "PUT":
-                _check_update(entry, request, resource, name, where)
+                _check_update(request, resource, name, where)
         self._check_resource(resource, name, method, allowed, where)
 
-    def _check_create(self, entry: Json, request: Json, resource: Json, name: str, where: str) -> None:
+    def _check_hook(self, resource: Json, request: Json, method: str, allowed: Allowed, where: str) -> None:
+        hook = self._hook
+        if hook is None:
+            raise WriteRefused(f"write gate, {where}: the settings name no endpoint of ours")
+        if method == "PUT":
+            _check_update(request, resource, "Subscription", where)
+        else:
+            require(request.get("url") == "Subscription", f"{where}.request.url", "not the resource's type")
+            require("id" not in resource, f"{where}.resource.id", "the server's to choose")
+        check_subscription(resource, request, method, allowed, hook, f"{where}.Subscription")
+        validate("Subscription", resource, where)
+
+    def _check_create(self, request: Json, resource: Json, name: str, where: str) -> None:
         require(request.get("url") == name, f"{where}.request.url", "not the resource's type")
         require("id" not in resource, f"{where}.resource.id", "the server's to choose")
-        address = a_text(entry.get("fullUrl"), f"{where}.fullUrl")
-        require(bool(_ADDRESS.fullmatch(address)), f"{where}.fullUrl", "no urn:uuid")
         if name not in _KIND:
             require("ifNoneExist" not in request, f"{where}.request", "an unexpected condition")
             return
@@ -176,11 +200,10 @@ class Gate:
             require(fine and url in ours, f"{where}.extension", "not one of ours")
 
 
-def _check_update(entry: Json, request: Json, resource: Json, name: str, where: str) -> None:
+def _check_update(request: Json, resource: Json, name: str, where: str) -> None:
     identity = a_text(resource.get("id"), f"{where}.resource.id")
     require(bool(_ID.fullmatch(identity)), f"{where}.resource.id", "no id")
     require(request.get("url") == f"{name}/{identity}", f"{where}.request.url", "not the resource's address")
-    require("fullUrl" not in entry, f"{where}.fullUrl", "unexpected")
     # Without If-Match an update could overwrite what a person has just written.
     match = a_text(request.get("ifMatch"), f"{where}.request.ifMatch")
     require(bool(_ETAG.fullmatch(match)), f"{where}.request.ifMatch", "no ETag")
@@ -188,8 +211,9 @@ def _check_update(entry: Json, request: Json, resource: Json, name: str, where: 
 
 def _check_addresses(entries: list[Json]) -> None:
     """Each resource once, every temporary address resolved, and a Provenance for everything written."""
-    written = [entry.get("fullUrl") or entry["request"]["url"] for entry in entries]
-    require(len(set(written)) == len(written), "Bundle.entry", "the same resource twice")
+    written = [address_of(entry) for entry in entries]
+    for addresses in (written, [entry["fullUrl"] for entry in entries]):
+        require(len(set(addresses)) == len(addresses), "Bundle.entry", "the same resource twice")
     explained: set[str | None] = set()
     for entry in entries:
         for reference in _references(entry["resource"]):
@@ -203,7 +227,7 @@ def _check_addresses(entries: list[Json]) -> None:
     suggestions = {
         address
         for address, entry in zip(written, entries, strict=True)
-        if entry["resource"]["resourceType"] != "Provenance"
+        if entry["resource"]["resourceType"] not in _UNEXPLAINED
     }
     require(suggestions == explained, "Bundle.entry", "not explained by exactly its Provenance")
 

@@ -4,7 +4,7 @@ analytes.
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from andante.domain.advice import Assessment, Fact, Notice, Priority, Tell
 from andante.wording import advice_line, advice_text, notice_line, notice_text
@@ -31,6 +31,14 @@ class Proposal:
     facts: tuple[Fact, ...]
     valid_until: datetime | None = None
     notice: Notice | None = None
+    escalated_to: str = ""
+
+
+def escalated(proposal: Proposal, *, to: str, after: timedelta) -> Proposal:
+    """The same notice, told to somebody else too. Its words say so once, and do not change as time passes."""
+    minutes = int(after.total_seconds() // 60)
+    text = f"{proposal.text}\n\nNot answered within {minutes} min: told to the next in line too."
+    return replace(proposal, text=text, escalated_to=to)
 
 
 def propose_advice(assessment: Assessment, site: Site) -> Proposal | None:

@@ -14,7 +14,7 @@ from andante.domain.advice import AdviceCode, AnalyteState, Assessment, NoticeCo
 from andante.writeback.codes import CancelReason, Kind
 from andante.writeback.identity import Identity, patient_id
 from andante.writeback.plan import Action, Create, Plan, Refresh, take_back
-from andante.writeback.proposal import Proposal, by_decision, propose_advice, propose_notices
+from andante.writeback.proposal import Proposal, by_decision, escalated, propose_advice, propose_notices
 from andante.writeback.site import Site
 from andante.writeback.standing import Hands, Standing, of_kind, read_inbox
 
@@ -98,7 +98,7 @@ def reconcile(
     wanted = by_decision(propose_notices(assessment, site))
     for decision, proposal in wanted.items():
         same = [notice for notice in notices if notice.identity.decision == decision]
-        actions += _notice(scene, proposal, same)
+        actions += _notice(scene, _escalation(scene, proposal, same, site), same)
     if scene.complete:
         for notice in notices:
             if notice.hands is Hands.OURS and notice.identity.decision not in wanted:
@@ -196,6 +196,20 @@ def _notice(scene: _Scene, proposal: Proposal, same: Sequence[Standing]) -> Iter
     yield from _settle(scene, proposal, same, _answered(proposal, same), instead_of=(), others_open=False)
 
 
+def _escalation(scene: _Scene, proposal: Proposal, same: Sequence[Standing], site: Site) -> Proposal:
+    """The notice as it should stand: told to the next in line too, once nobody has touched it for so long.
+
+    It stays the one notice it was. What a person has touched is not open any more, and escalates no further.
+    """
+    step = site.escalation.get(proposal.priority)
+    open_since = next((one.authored for one in same if one.hands is Hands.OURS), None)  # the oldest, which is kept
+    if step is None or open_since is None or scene.assessment.now - open_since < step.after:
+        return proposal
+    if step.to == site.recipient(proposal.tell, scene.assessment.ward):
+        return proposal
+    return escalated(proposal, to=step.to, after=step.after)
+
+
 def _settle(
     scene: _Scene,
     proposal: Proposal,
@@ -237,7 +251,7 @@ def _staleness(scene: _Scene, proposal: Proposal, kept: Standing) -> str:
     if kept.shown != proposal.evidence:
         return "the evidence is newer"
     if kept.text != proposal.text or (proposal.kind is Kind.ADVICE and kept.line != proposal.line):
-        return "the text is another one"
+        return "nobody has answered it in time" if proposal.escalated_to else "the text is another one"
     if kept.priority != proposal.priority:
         return "the priority is another one"
     end, now = kept.valid_until, scene.assessment.now

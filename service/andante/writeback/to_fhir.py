@@ -125,8 +125,8 @@ def _task(
         body["focus"] = focus
     if assessment.encounter:
         body["encounter"] = {"reference": unversioned(assessment.encounter)}
-    if proposal.tell in site.recipients:
-        body["owner"] = {"reference": site.recipients[proposal.tell]}
+    if (owner := site.recipient(proposal.tell, assessment.ward)) is not None:
+        body["owner"] = {"reference": owner}
     if proposal.valid_until is not None:
         body["restriction"] = {"period": {"end": _instant(proposal.valid_until, site)}}
     with_a_person = [one for one in instead_of if one.hands is not Hands.OURS]
@@ -153,7 +153,7 @@ def _communication_request(
         "authoredOn": _instant(authored, site),
         "requester": service_reference(site),
         "sender": service_reference(site),
-        "recipient": [_recipient(proposal, site)],
+        "recipient": list(_recipients(proposal, site, assessment.ward)),
     }
     if sources:
         body["about"] = sources
@@ -178,14 +178,19 @@ def _categories(notice: Notice, site: Site) -> Iterator[Json]:
         yield _concept(notice.stage, site)
 
 
-def _recipient(proposal: Proposal, site: Site) -> Json:
-    if proposal.tell in site.recipients:
-        return {"reference": site.recipients[proposal.tell]}
-    return {
-        "type": "PractitionerRole",
-        "identifier": {"system": site.system("tell"), "value": proposal.tell.value},
-        "display": DISPLAY[proposal.tell],
-    }
+def _recipients(proposal: Proposal, site: Site, ward: str) -> Iterator[Json]:
+    """Whom to tell, and after an escalation whom else."""
+    reference = site.recipient(proposal.tell, ward)
+    if reference is not None:
+        yield {"reference": reference}
+    else:
+        yield {
+            "type": "PractitionerRole",
+            "identifier": {"system": site.system("tell"), "value": proposal.tell.value},
+            "display": DISPLAY[proposal.tell],
+        }
+    if proposal.escalated_to not in ("", reference):
+        yield {"reference": proposal.escalated_to}
 
 
 def _evidence_inputs(facts: Iterable[Fact], site: Site) -> Iterator[Json]:

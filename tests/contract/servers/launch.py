@@ -11,9 +11,9 @@ from pathlib import Path
 
 import httpx
 
-from .install import HERE, MEDPLUM, PYTHON, node
+from .install import HAPI, HERE, MEDPLUM, PYTHON, java, node
 
-_PATIENCE_SECONDS = 60
+_PATIENCE_SECONDS = 180  # HAPI takes some fifteen seconds of a processor to itself
 
 
 @dataclass(frozen=True)
@@ -29,6 +29,7 @@ LACKS = {
     "sekmet": frozenset[str](),
     "sekmet-bare": frozenset({"nutrition-order-search"}),
     "medplum": frozenset({"rollback", "paging", "search-mode", "unknown-parameter-note"}),
+    "hapi": frozenset[str](),
 }
 """The foreign servers by name; `sekmet-bare` is sekmet as published, without parameters we declare to it."""
 
@@ -47,6 +48,10 @@ def _command(name: str, folder: Path) -> list[str | Path]:
     if name == "medplum":
         # Node finds packages beside the script, so the script goes to where they were installed.
         return [node(), shutil.copy(HERE / "medplum" / "server.mjs", MEDPLUM)]
+    if name == "hapi":
+        # One tier of compilation: it is started for minutes, and is up in half the time.
+        options = "-Xmx1g -XX:+UseSerialGC -XX:TieredStopAtLevel=1"
+        return [java(), *options.split(), "-cp", f"{HAPI / 'classes'}:{HAPI / 'lib' / '*'}", "andante.Server"]
     return [PYTHON, HERE / "sekmet_main.py", folder, "full" if name == "sekmet" else "bare"]
 
 

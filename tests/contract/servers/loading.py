@@ -1,4 +1,4 @@
-"""Load resources into a server over HTTP, whatever it thinks of ids chosen by clients."""
+"""Load resources into a server over HTTP and take them out again, whatever it thinks of ids and references."""
 
 import re
 from collections.abc import Iterable
@@ -24,6 +24,27 @@ def put_all(client: httpx.Client, resources: Iterable[Json]) -> dict[str, str]:
             return _post_all(client, resources)
         _check(answer)
     return {_address(resource): _address(resource) for resource in resources}
+
+
+def delete_all(client: httpx.Client, addresses: Iterable[str]) -> None:
+    """Delete resources in an order that a server with referential integrity accepts.
+
+    Raises httpx.HTTPStatusError when what is left is pointed to by something else.
+    """
+    left = list(addresses)
+    while left:
+        answers = {address: client.delete(address) for address in left}
+        pointed_to = [address for address, answer in answers.items() if answer.status_code == 409]
+        for address, answer in answers.items():
+            if address not in pointed_to or len(pointed_to) == len(left):
+                _check(answer)
+        left = pointed_to
+
+
+def empty(base: str) -> None:
+    """Take everything out of a server that offers HAPI's `$expunge`."""
+    everything = {"resourceType": "Parameters", "parameter": [{"name": "expungeEverything", "valueBoolean": True}]}
+    _check(httpx.post(f"{base}/$expunge", json=everything, timeout=120))
 
 
 def _post_all(client: httpx.Client, resources: list[Json]) -> dict[str, str]:

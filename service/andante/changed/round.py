@@ -1,0 +1,144 @@
+"""A round by change time: the same census and the same inboxes as a whole round, reading only whom it must.
+
+Read are: who is not in memory, who has changed on the server, and for whom the rules, asked again about what is in
+memory, would now say something else. So no list of instants at which advice may change has to be right.
+"""
+
+import asyncio
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+from andante import log
+from andante.assess import Basis, Hospital, Outcome, RoundReport, find_watched, report_of, serve
+from andante.changed.memory import Kept, Mark, Memory
+from andante.chart.changes import ChangeReader, Changes, is_away
+from andante.errors import ServerError
+from andante.rules import evaluate
+from andante.writeback.reconcile import reconcile
+from andante.writeback.site import Site
+
+_ONE_BY_ONE = 10  # hinted patients asked for by name; for more the whole census is read
+_BREATH = 20  # patients worked out in one go: beside it the service answers others
+
+
+@dataclass(frozen=True, kw_only=True)
+class Follower:
+    """What a round by change time needs beside a whole round's. `overlap`: how late the server may show a change."""
+
+    memory: Memory
+    changes: ChangeReader
+    site: Site
+    overlap: timedelta
+
+
+async def changed_round(hospital: Hospital, basis: Basis, follower: Follower, *, now: datetime) -> RoundReport:
+    """Serve whom it must; everybody where the server does not tell what changed, or memory is lost.
+
+    Raises a ServerError when the census cannot be read, or the server is away.
+    """
+    memory = follower.memory
+    doubt = await _catch_up(follower)
+    memory.doubt = doubt or ""
+    if doubt is not None:
+        report = await whole_round(hospital, basis, follower, now=now)
+        return replace(report, remarks=(*report.remarks, doubt)) if doubt else report
+    watched = await find_watched(hospital)
+    memory.watched = frozenset(watched.patients)
+    for patient in memory.kept.keys() - memory.watched:
+        memory.drop(patient)
+    await _drop_whom_time_changes(follower, basis, now)
+    to_read = [patient for patient in watched.patients if patient not in memory.kept]
+    outcomes = await serve(_remembering(hospital, memory, now=now), basis, to_read, now=now)
+    return report_of(hospital, watched, outcomes, now=now)
+
+
+async def whole_round(hospital: Hospital, basis: Basis, follower: Follower, *, now: datetime) -> RoundReport:
+    """Everybody, remembered for the rounds by change time to come. Raises a ServerError as `changed_round`."""
+    memory = follower.memory
+    memory.forget()
+    try:
+        newest = await follower.changes.newest()
+    except ServerError as error:
+        log.warn("changes.failed", error=error)
+        newest = None  # the rounds that find everything must not depend on it: the next one is whole too
+    memory.mark = Mark(newest=newest, before=newest) if newest is not None else None
+    watched = await find_watched(hospital)
+    memory.watched = frozenset(watched.patients)
+    outcomes = await serve(_remembering(hospital, memory, now=now), basis, watched.patients, now=now)
+    return report_of(hospital, watched, outcomes, now=now)
+
+
+async def hinted_reviews(
+    hospital: Hospital, basis: Basis, memory: Memory, patients: Collection[str], *, now: datetime
+) -> list[Outcome]:
+    """Those of the patients by id whom a round would concern too, read again. A hint proves nothing: nobody else is.
+
+    Raises Unreachable when the server is away.
+    """
+    concerned = (set(patients) & memory.watched) | await _inpatients(hospital, sorted(set(patients)))
+    for patient in concerned:
+        memory.drop(patient)
+    return await serve(_remembering(hospital, memory, now=now), basis, sorted(concerned), now=now)
+
+
+async def _inpatients(hospital: Hospital, patients: Sequence[str]) -> set[str]:
+    """Which of them are in the hospital. The reader learns their wards and beds by the way."""
+    if len(patients) > _ONE_BY_ONE:
+        census = await hospital.reader.census()
+        return {stay.patient_id for stay in census.stays} & set(patients)
+    found: set[str] = set()
+    for patient in patients:
+        try:
+            found.update(stay.patient_id for stay in (await hospital.reader.census(patient_id=patient)).stays)
+        except ServerError as error:
+            if is_away(error):
+                raise
+            log.warn("hint.failed", error=error)  # a patient the server will not hear of must not stop the others
+    return found
+
+
+def _remembering(hospital: Hospital, memory: Memory, *, now: datetime) -> Hospital:
+    return replace(hospital, remember=lambda served: memory.keep(served, now=now))
+
+
+async def _catch_up(follower: Follower) -> str | None:
+    """Drop from memory whom the server's changes concern. Why everybody must be read instead; None if need not.
+
+    An empty reason is no fault of the server's.
+    """
+    memory = follower.memory
+    if memory.mark is None:
+        return ""
+    changes = await follower.changes.since(memory.mark.before - follower.overlap)
+    if not changes.doubt and memory.is_contradicted(changes):
+        changes = replace(changes, doubt="the server's answer to what changed leaves out what charts hold")
+    if changes.doubt:
+        log.warn("changes.doubtful")
+        return f"everybody was read: {changes.doubt}"
+    memory.apply(changes)
+    memory.mark = _advanced(memory.mark, changes)
+    return None
+
+
+def _advanced(mark: Mark, changes: Changes) -> Mark:
+    newest = max(mark.newest, changes.newest or mark.newest)
+    return Mark(newest=newest, before=mark.newest)
+
+
+async def _drop_whom_time_changes(follower: Follower, basis: Basis, now: datetime) -> None:
+    for number, (patient, kept) in enumerate(list(follower.memory.kept.items())):
+        if kept.read_on != now.astimezone(UTC).date() or _says_something_else(kept, basis, follower.site, now):
+            follower.memory.drop(patient)
+        if number % _BREATH == _BREATH - 1:
+            await asyncio.sleep(0)
+
+
+def _says_something_else(kept: Kept, basis: Basis, site: Site, now: datetime) -> bool:
+    try:
+        assessment = evaluate(kept.picture, basis.protocol, now)
+        plan = reconcile(assessment, kept.inbox, site=site)
+    except Exception as error:
+        log.warn("memory.failed", error=error)
+        return True  # a defect of ours: the round itself will meet it, and tell of it
+    return bool(plan) or bool(plan.held_back)
