@@ -47,6 +47,7 @@ TESTS = (
     "tests/unit/test_present_text.py",
     "tests/unit/test_present_json.py",
     "tests/unit/test_chart_units.py",
+    "tests/scenarios/test_edges_arguments.py",
     "tests/scenarios/test_rounds.py",
     "tests/properties",
 )

@@ -43,8 +43,10 @@ def test_the_parenteral_start_is_told_in_grams_of_dextrose_and_stays_under_the_c
 @pytest.mark.parametrize(
     ("at", "advice"),
     [
-        pytest.param("d-1 07:30", "not-at-risk", id="just under five days nil by mouth"),
-        pytest.param("d-1 08:30", "draw-first", id="just over five: under half of the need for more than five days"),
+        pytest.param(
+            "d1 08:00", "not-at-risk", id="seven days nil by mouth exactly: moderate, and one moderate is not enough"
+        ),
+        pytest.param("d1 08:01", "draw-first", id="more than seven: severe"),
     ],
 )
 def test_orders_for_nil_by_mouth_make_the_risk_on_the_day_they_say(at: str, advice: str) -> None:

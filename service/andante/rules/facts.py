@@ -32,7 +32,7 @@ def lab_fact(reading: Reading) -> Fact | None:
 def written_words(result: LabResult) -> str:
     """As the chart writes it, with the mmol/L it is read as where that is another number."""
     value = result.level.value if result.level is not None else None
-    if value is None or level(result.analyte, value) in result.written:
+    if value is None or number(value) in result.written or level(result.analyte, value) in result.written:
         return result.written
     return f"{result.written}, {level(result.analyte, value)}"
 

@@ -85,8 +85,8 @@ def lowest_share(
     oldest = before - span(protocol.evidence.lookback.value, "d")
     found: list[tuple[Decimal, Decimal, tuple[Fact, ...]]] = []
     for run in _runs(_one_after_another(spells), span(protocol.evidence.intake_gap.value, "h")):
-        if run[-1].end < oldest:
-            continue
+        if run[-1].end < oldest or all(s.nil for s in run):
+            continue  # too old; or nil intake alone, which has its own row
         days = weighted = Decimal(0)
         facts: tuple[Fact, ...] = ()
         for spell in reversed(run):

@@ -214,7 +214,9 @@ def _times(s: Situation) -> Iterator[Working]:
         return _line(at(start + sum(spans, timedelta(0)), zone), f"{at(start, zone)}{terms}")
 
     if course.started is not None and course.day is not None:
-        yield _line(f"eeding day {course.day}", f"days begun since {at(course.started, zone)} by {at(s.now, zone)}")
+        for word in ("feeding", "Feeding"):
+            begun = f"days begun since {at(course.started, zone)} by {at(s.now, zone)}"
+            yield _line(f"{word} day {course.day}", begun)
     if course.last_change is not None:
         yield sum_of(course.last_change, span(protocol.energy.step_interval.value, "h"))
     if course.paused_since is not None:
