@@ -23,8 +23,11 @@ def same(file: Path, title: str, lines: Iterable[str]) -> bool:
     return True
 
 
-def in_full(said: Assessment, zone: tzinfo) -> Iterator[str]:
-    """Everything that is said, but the list of all versions that were read and the hash of the protocol."""
+def in_full(said: Assessment, zone: tzinfo, *, with_risk: bool = True) -> Iterator[str]:
+    """Everything that is said, but the list of all versions that were read and the hash of the protocol.
+
+    `with_risk=False` leaves out what each criterion of risk rests on.
+    """
     advice, feeding, risk = said.advice, said.feeding, said.risk
     yield f"{said.patient}, {said.ward} {said.bed}, {said.encounter}, {_at(zone, said.now)}"
     yield f"by {said.protocol_id}, differing: {list(said.overlay)}"
@@ -39,29 +42,33 @@ def in_full(said: Assessment, zone: tzinfo) -> Iterator[str]:
     )
     yield ""
     yield (
-        f"fed since {_at(zone, feeding.started)}, day {feeding.day or '-'}; kcal: goal {_number(feeding.goal_kcal)}, ordered "
-        f"{_number(feeding.ordered_kcal)}, delivered {_number(feeding.delivered_kcal)}, other "
+        f"fed since {_at(zone, feeding.started)}, day {feeding.day or '-'}; kcal: goal {_number(feeding.goal_kcal)}, "
+        f"ordered {_number(feeding.ordered_kcal)}, delivered {_number(feeding.delivered_kcal)}, other "
         f"{_number(feeding.other_kcal)}"
     )
     for view in said.analytes:
         yield (
             f"{view.analyte.value}: {view.state.value} {view.comparator}{_number(view.value)}, drawn "
-            f"{_at(zone, view.collected)}, fallen {_number(view.fall_percent)} %, next {_at(zone, view.next_due)}, {view.source}"
+            f"{_at(zone, view.collected)}, fallen {_number(view.fall_percent)} %, next {_at(zone, view.next_due)}, "
+            f"{view.source}"
         )
     yield ""
     yield f"RISK {risk.tier.value}{', lowest start' * risk.extreme}{', by a clinician' * risk.by_clinician}"
-    for criterion in risk.criteria:
+    for criterion in risk.criteria if with_risk else ():
         yield from _criterion(zone, criterion)
     yield ""
     for notice in said.notices:
-        about = " ".join((*(a.value for a in notice.analytes), notice.topic, notice.stage.value if notice.stage else ""))
-        yield f"NOTICE {notice.code.value} ({' '.join(about.split())}) {notice.priority.value}, for: {notice.tell.value}"
+        stage = notice.stage.value if notice.stage else ""
+        about = " ".join(w for w in (*(a.value for a in notice.analytes), notice.topic, stage) if w)
+        yield f"NOTICE {notice.code.value} ({about}) {notice.priority.value}, for: {notice.tell.value}"
         yield f"  {notice.text}"
         yield from _facts(zone, notice.evidence)
     for note in said.data_quality:
         yield f"NOTE {note.code}: {note.text} {note.source}".rstrip()
     yield ""
     for reason in said.derivation:
+        if reason.rule.startswith("risk.") and not with_risk:
+            continue
         yield f"{reason.rule}: {reason.sentence}"
         yield from _grounds(zone, reason)
     yield ""

@@ -36,9 +36,7 @@ BROKEN = [
     pytest.param("fall.hold.value", 9, "fall.mild", id="a hold before the first grade"),
     pytest.param("fall.fast.value", 21, "fall.fast", id="a fast fall above the fall that holds"),
     pytest.param("fall.fast_window.value", 200, "fall.fast_window", id="fast over longer than the window"),
-    pytest.param(
-        "monitoring.early_interval.value", 25, "monitoring.early_interval", id="draws apart when early"
-    ),
+    pytest.param("monitoring.early_interval.value", 25, "monitoring.early_interval", id="draws apart when early"),
     pytest.param("energy.step_interval.value", 6, "monitoring.early_interval", id="a step before the next draw"),
     pytest.param("evidence.lookback.value", 1, "monitoring.late_interval", id="evidence older than it is looked at"),
     pytest.param("evidence.weight_min.value", 400, "evidence.weight_min", id="weights out of order"),

@@ -8,6 +8,8 @@ limit of the sums: switch it off. The enumeration is that of `tests/properties/s
 named. A pair of rules that can never apply to the same chart may be swapped without any difference: `NEVER_BOTH`.
 """
 
+# ruff: noqa: E501 - a guard is a row, and is read across
+
 import argparse
 import os
 import signal
@@ -123,7 +125,13 @@ def _broken(root: Path, module: str, old: str, new: str) -> Callable[[Path], Non
     scope = _scope(source, source[:start].count(b"\n") + 1)
 
     def put(root: Path) -> None:
-        change: dict[str, Any] = {"path": path, "start": start, "end": start + len(old.encode()), "old": old, "new": new}
+        change: dict[str, Any] = {
+            "path": path,
+            "start": start,
+            "end": start + len(old.encode()),
+            "old": old,
+            "new": new,
+        }
         plant(root, {**change, "scope": scope, "constant": ""})
 
     return put
@@ -175,7 +183,9 @@ def main() -> int:
             return 1
         watch = _FirstFailure(None)
         tests = ("tests/spec", "tests/properties")
-        code = pytest.main([*arguments(root, tests), "-x", "--deselect", "tests/properties/test_state_space.py"], plugins=[watch])
+        code = pytest.main(
+            [*arguments(root, tests), "-x", "--deselect", "tests/properties/test_state_space.py"], plugins=[watch]
+        )
         tell(watch.by)
         return 0 if code == pytest.ExitCode.OK else 1
 

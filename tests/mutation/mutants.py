@@ -120,7 +120,7 @@ class _Finder(cst.CSTVisitor):
         for name, is_function in self.scopes:
             names.append(name)
             if is_function:
-                outermost = [n for n, f in self.scopes if f][0] == name
+                outermost = next(n for n, f in self.scopes if f) == name
                 return "" if self.at_import and outermost and self._only_one_function() else ".".join(names)
         return ""
 
@@ -174,8 +174,11 @@ def _mutations(node: cst.CSTNode) -> Iterator[tuple[str, cst.CSTNode, str]]:
             if not isinstance(node, cst.While) or forced == "False":  # `while True` only ever hangs
                 yield "condition", node.test, f" {forced}" if isinstance(node, cst.CompIf) else forced
     if isinstance(node, cst.BooleanOperation):
-        yield "operand", node, f"({_EMPTY.code_for_node(node.left)})"
-        yield "operand", node, f"({_EMPTY.code_for_node(node.right)})"
+        # Not of a comparison with None: strict typing asks for it; mutmut's own swaps of it stay.
+        if not _is_about_none(node.right):
+            yield "operand", node, f"({_EMPTY.code_for_node(node.left)})"
+        if not _is_about_none(node.left):
+            yield "operand", node, f"({_EMPTY.code_for_node(node.right)})"
     if isinstance(node, cst.Return) and node.value is not None and not _is_none(node.value):
         yield "return", node.value, "None"
     if isinstance(node, cst.FormattedStringText) and any(c.isalpha() for c in node.value):
@@ -190,6 +193,10 @@ def _mutations(node: cst.CSTNode) -> Iterator[tuple[str, cst.CSTNode, str]]:
 
 def _is_none(node: cst.CSTNode) -> bool:
     return isinstance(node, cst.Name) and node.value == "None"
+
+
+def _is_about_none(node: cst.CSTNode) -> bool:
+    return isinstance(node, cst.Comparison) and any(_is_none(c.comparator) for c in node.comparisons)
 
 
 def _is_only_case(node: cst.CSTNode, mutated: cst.CSTNode) -> bool:

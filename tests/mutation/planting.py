@@ -14,6 +14,10 @@ from types import CodeType, FunctionType
 from typing import Any
 
 
+class CannotImport(Exception):
+    """The mutant breaks the import: nothing runs at all."""
+
+
 def mutated_source(root: Path, mutant: dict[str, Any]) -> bytes:
     source = (root / mutant["path"]).read_bytes()
     if source[mutant["start"] : mutant["end"]].decode() != mutant["old"]:
@@ -51,7 +55,10 @@ def _plant_constant(module: Any, source: bytes, name: str) -> None:
     for statement in ast.parse(source).body:
         targets = statement.targets if isinstance(statement, ast.Assign) else [getattr(statement, "target", None)]
         if any(isinstance(t, ast.Name) and t.id == name for t in targets):
-            exec(compile(ast.Module([statement], []), module.__file__, "exec"), module.__dict__)  # noqa: S102
+            try:
+                exec(compile(ast.Module([statement], []), module.__file__, "exec"), module.__dict__)
+            except Exception as e:
+                raise CannotImport(str(e)) from e
     for other in list(sys.modules.values()):
         if getattr(other, "__dict__", {}).get(name) is old:
             setattr(other, name, getattr(module, name))

@@ -36,7 +36,7 @@ from typing import Any, ClassVar
 
 import pytest
 from _pytest.runner import runtestprotocol
-from planting import plant, plant_before_import
+from planting import CannotImport, plant, plant_before_import
 
 HERE = Path(__file__).parent
 NEEDED = 95.0
@@ -121,7 +121,7 @@ def _prints(root: Path, path: str, seen: dict[str, dict[str, str]] = {}) -> dict
 
 
 class Results:
-    """`.mutation/results.json`: for each mutant whether it was killed, by what, and of which version of its function."""
+    """`.mutation/results.json`: for each mutant whether it was killed, by what, in which version of its function."""
 
     def __init__(self, work: Path) -> None:
         self.file = work / "results.json"
@@ -351,7 +351,11 @@ class Conductor:
     def _try(self, mutant: Mutant, tell: Callable[[str], None]) -> int:
         gc.disable()
         order = self._tests_for(mutant)
-        plant(self.root, mutant)
+        try:
+            plant(self.root, mutant)
+        except CannotImport:
+            tell("it cannot be imported")
+            return 1
         for i, following in zip_longest(order, order[1:]):
             if self._fails(i, following):
                 tell(self.items[i].nodeid)
@@ -439,8 +443,8 @@ def main() -> int:
     if options.sample:
         known = explained()
         pool = sorted((m for m in chosen if m["id"] not in known), key=lambda m: m["id"])
-        chosen = random.Random(20).sample(pool, min(options.sample, len(pool)))  # noqa: S311 - a choice, not a secret
-    random.Random(20).shuffle(chosen)  # noqa: S311 - so that what is done so far is a fair sample
+        chosen = random.Random(20).sample(pool, min(options.sample, len(pool)))
+    random.Random(20).shuffle(chosen)
 
     for name in PRELOADED:
         with contextlib.suppress(ImportError):
@@ -475,12 +479,15 @@ def report(
             tried[Path(m["path"]).stem] += 1
             killed[Path(m["path"]).stem] += status[m["id"]] == "killed"
     for module in sorted(tried):
-        say(f"{module:18} {killed[module]:5} of {tried[module]:5} killed  {100 * killed[module] / tried[module]:5.1f} %")
+        say(
+            f"{module:18} {killed[module]:5} of {tried[module]:5} killed  {100 * killed[module] / tried[module]:5.1f} %"
+        )
     total, dead = sum(tried.values()), sum(killed.values())
     score = 100 * dead / total if total else 0.0
     survivors = [m for m in everything if status.get(m["id"]) == "survived"]
     open_ = [m for m in survivors if m["id"] not in reasons]
-    say(f"{'total':18} {dead:5} of {total:5} killed  {score:5.1f} %; {len(survivors)} survived, {len(open_)} unexplained")
+    left = f"{len(survivors)} survived, {len(open_)} unexplained"
+    say(f"{'total':18} {dead:5} of {total:5} killed  {score:5.1f} %; {left}")
     for m in open_:
         say(f"  {m['id']} {m['path']}:{m['line']} {m['scope']} [{m['operator']}]")
         say(f"      {_short(m['old'])}  →  {_short(m['new'])}")

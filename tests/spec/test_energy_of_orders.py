@@ -137,6 +137,8 @@ UNKNOWN = [
         feed(deliveries=(Delivery(start=h(40), volume_ml=d(1), every=timedelta(microseconds=1)),)),
         id="every microsecond",
     ),
+    pytest.param(feed(deliveries=(Delivery(start=h(40), volume_ml=d(1), every=timedelta(0)),)), id="every 0 h"),
+    pytest.param(feed(deliveries=(Delivery(start=h(40), volume_ml=d(1), every=-timedelta(hours=4)),)), id="every -4 h"),
     pytest.param(
         feed(deliveries=(Delivery(start=h(40), rate_ml_h=d(60), times_of_day=(time(8),)),)), id="runs of no length"
     ),

@@ -1,6 +1,7 @@
 """Charted values as facts of an argument: results, orders with their stages, what was delivered."""
 
 from collections.abc import Iterable
+from datetime import timedelta
 from decimal import Decimal
 
 from andante.domain.advice import Fact
@@ -84,15 +85,20 @@ def _stage_words(delivery: Delivery, s: Situation) -> str:
     if delivery.duration is not None:
         words += f" for {plain(hours(delivery.duration), _TENTH)} h"
     if delivery.every is not None:
-        times = DAY / delivery.every
-        often = f" ({plain(Decimal(str(times)))} times a day)" if times == int(times) else ""
-        words += f" every {plain(hours(delivery.every), _TENTH)} h{often}"
+        words += f" every {plain(hours(delivery.every), _TENTH)} h{_times_a_day(delivery.every)}"
     if delivery.times_of_day:
         clocks = sorted(set(delivery.times_of_day))
         words += f" {len(clocks)} times a day at " + ", ".join(f"{clock:%H:%M}" for clock in clocks)
     if delivery.start is not None:
         words += f" from {at(delivery.start, zone)}"
     return words + (f" until {at(delivery.end, zone)}" if delivery.end is not None else "")
+
+
+def _times_a_day(every: timedelta) -> str:
+    """In brackets, where it is a whole number; an interval without sense is left to the sums, which refuse it."""
+    if every <= timedelta(0) or DAY % every:
+        return ""
+    return f" ({DAY // every} times a day)"
 
 
 def energy_facts(orders: Iterable[EnergyOrder], s: Situation) -> tuple[Fact, ...]:

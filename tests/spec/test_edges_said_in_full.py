@@ -1,0 +1,239 @@
+"""Charts that a ward rarely sees, each said in full: every sentence, value, time, reference, protocol entry and sum.
+
+What stands in `arguments/` is what a clinician reads of that chart; `why` is what it is there to show.
+"""
+
+# ruff: noqa: E501 - a row is a chart, and is read across
+
+import re
+from collections.abc import Iterable, Iterator
+from datetime import date, time
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from andante.domain.picture import (
+    DataNote,
+    Delivery,
+    FindingKind,
+    Firmness,
+    IntakeKind,
+    OrderState,
+    Person,
+    RiskEntry,
+    Stay,
+    Vitamin,
+    VitaminDose,
+)
+from pictures import (
+    MG,
+    VITAMINS,
+    K,
+    P,
+    advise,
+    bmi,
+    bolus,
+    collection,
+    cyclic,
+    days_without_intake,
+    delivered,
+    dextrose_drip,
+    diet,
+    dose,
+    draw,
+    feed,
+    finding,
+    goal,
+    h,
+    height,
+    lab,
+    lab_order,
+    nice,
+    parenteral,
+    planned,
+    propofol,
+    rate,
+    vitamin,
+    weight,
+)
+from said_in_full import in_full, same
+
+ARGUMENTS = Path(__file__).parent / "arguments"
+BERLIN = ZoneInfo("Europe/Berlin")
+FED = (feed("30", 40), draw(62), draw(5), VITAMINS)
+BEFORE = (planned("30"), VITAMINS)
+
+
+def masked(lines: Iterable[str]) -> Iterator[str]:
+    """References numbered as they come: the builders count on from test to test."""
+    seen: dict[str, str] = {}
+
+    def number(found: re.Match[str]) -> str:
+        return seen.setdefault(found[0], f"{found[1]}/{len(seen) + 1}")
+
+    for line in lines:
+        yield re.sub(r"([A-Z][A-Za-z]+)/(\d{5})/_history/1", number, line)
+
+
+def case(id: str, why: str, *items: object, **fields: Any) -> Any:  # noqa: A002 - the word of pytest.param
+    return pytest.param(id, why, items, fields, id=id)
+
+
+CASES = [
+    # ---- what runs
+    case("a-second-feed-to-come", "a further order is told before it begins", FED, feed("20", -3, ordered=2)),
+    case("two-feeds-at-once", "both count, and somebody has to look", FED, feed("10", 30)),
+    case(
+        "everything-together",
+        "feed, vein, drip and sedation: who brings what, and what is left for the feed",
+        feed("20", 60), parenteral("20", 60), dextrose_drip("40", 60), propofol("8", 30), goal("2100"),
+        draw(80), draw(5), VITAMINS,
+    ),
+    case("boluses", "a step in mL a bolus", feed(deliveries=(bolus("120", 4),)), draw(62), draw(5), VITAMINS),
+    case(
+        "boluses-by-the-clock", "three meals by tube, in the hospital's zone",
+        feed(deliveries=(Delivery(start=h(40), volume_ml=Decimal(200), times_of_day=(time(8), time(13), time(19))),)),
+        draw(62), draw(5), VITAMINS, zone=BERLIN,
+    ),
+    case(
+        "by-night-only", "a feed of 10 h a night",
+        feed(deliveries=(cyclic("60", 10, time(20)),)), draw(62), draw(5), VITAMINS, zone=BERLIN,
+    ),
+    case("under-its-cap", "the cap counts, not the rate", feed("60", 40, max_ml="700"), draw(62), draw(5), VITAMINS),
+    case(
+        "an-order-that-rises", "stages of an order, one of them past the step",
+        feed(deliveries=(rate("20", 40, 16), rate("30", 16, -4), rate("70", -4)), since=40), draw(62), draw(5), VITAMINS,
+    ),
+    case(
+        "an-order-that-rises-under-a-hold", "told before it happens, urgent under a hold",
+        feed(deliveries=(rate("30", 40, -4), rate("40", -4)), since=40), draw(62), draw(5, p="0.70"), VITAMINS,
+    ),
+    case("ended-nobody-knows-when", "an order without its end",
+         FED, feed("10", 90, state=OrderState.ENDED)),
+    case("no-density", "the energy cannot be summed", feed("30", 40, density=None), draw(62), draw(5), VITAMINS),
+    case("paused", "off for five hours", feed("40", 60, state=OrderState.PAUSED, ended=5), draw(80), draw(5), VITAMINS),
+    case("paused-without-a-weight", "off, and no allowance can be told",
+         feed("40", 60, state=OrderState.PAUSED, ended=5), draw(80), draw(5), VITAMINS, kg=None),
+    case("restarted", "an earlier course, stopped for more than a day",
+         feed("40", 120, state=OrderState.ENDED, ended=60), feed("20", 30), draw(130), draw(5), VITAMINS),
+    case("ready-after-an-earlier-course", "a new exposure",
+         feed("40", 120, state=OrderState.ENDED, ended=60), BEFORE, draw(5)),
+    case("eating", "oral diet only: no pump", diet(60, kcal="900"), draw(80), draw(5), VITAMINS),
+    case("not-begun-when", "an order that does not say since when it runs",
+         feed("30", None, ordered=None, deliveries=(Delivery(rate_ml_h=Decimal(30)),)), draw(5), VITAMINS),
+    # ---- how much
+    case("delivered-far-under", "find out why", FED, delivered("350")),
+    case("delivered-in-kcal", "stated as energy", FED, delivered("300", kind=IntakeKind.ENERGY)),
+    case("above-the-first-day", "1080 of 900 on day 1", feed("45", 10), draw(20), draw(3), VITAMINS),
+    case("above-the-goal", "brought down", feed("80", 110), draw(130), draw(5), VITAMINS),
+    case("a-little-above-the-goal", "within an increment", feed("76", 110), draw(130), draw(5), VITAMINS),
+    case("just-under-the-goal", "no step fits", feed("74", 60), goal("1860"), draw(80), draw(5), VITAMINS),
+    case("at-goal-delivered-under", "at goal by order, not by pump", feed("75", 110), draw(130), draw(5), VITAMINS, delivered("900")),
+    case("goal-far-too-high", "a slip: the lesser of what is left", FED, goal("9000")),
+    case("goal-far-too-low", "1.8 for 1800", FED, goal("1.8")),
+    case("goal-unreadable-after-a-readable-one", "the readable one bounds", FED, goal("1500", 60), goal(None, 10)),
+    case("jumped", "960 to 1800 in a step interval", feed(deliveries=(rate("40", 60), rate("75", 6)), since=60), draw(80), draw(3), VITAMINS),
+    case("jumped-twice", "the later one is told", feed(deliveries=(rate("10", 60), rate("40", 20), rate("75", 6)), since=60), draw(80), draw(3), VITAMINS),
+    case("settling", "one draw after a critical phosphate", feed("30", 60), draw(80), draw(20, p="0.30"), draw(3, p="0.95"), VITAMINS),
+    case("by-vein", "a parenteral step and its grams", parenteral("40", 60), draw(80), draw(5), VITAMINS),
+    case("by-vein-with-lipid", "an emulsion in the bag", parenteral("30", 60, lipid="0.04"), draw(80), draw(5), VITAMINS),
+    case("ready-by-vein", "both limits of a parenteral start",
+         parenteral("30", 1, state=OrderState.PLANNED), draw(5), VITAMINS),
+    case("ready-nothing-ordered", "a standard formula is assumed", draw(5), VITAMINS),
+    case("ready-with-sedation", "other energy is subtracted", BEFORE, propofol("10"), draw(5, k="5.4")),
+    case("no-room-left-by-sedation", "other energy fills the allowance", BEFORE, propofol("40"), draw(5)),
+    case("sedation-not-readable", "other energy cannot be summed", BEFORE, propofol(None), draw(5)),
+    # ---- levels
+    case("refractory", "three lows over a day and a half, two doses",
+         feed("30", 60), draw(80), draw(39, p="0.70"), draw(27, p="0.70"), draw(3, p="0.70"), dose(P, ago=30), dose(P, ago=20), VITAMINS),
+    case("refractory-and-cut", "the cut was made: held there",
+         feed(deliveries=(rate("30", 60), rate("15", 20)), since=60), draw(80), draw(39, p="0.70"), draw(27, p="0.70"), draw(3, p="0.70"),
+         dose(P, ago=30), dose(P, ago=24), VITAMINS),
+    case("low-again-lower", "two lows, the second lower, two doses",
+         feed("30", 60), draw(80), draw(30, p="0.75"), draw(3, p="0.70"), dose(P, ago=28), dose(P, ago=20), VITAMINS),
+    case("critical-and-low", "one critical, one low, one high", feed("30", 60), draw(80), draw(3, k="2.4", p="0.75", mg="1.2"), VITAMINS),
+    case("critically-high", "a high potassium may be the specimen", feed("30", 60), draw(80), draw(3, k="6.2"), VITAMINS),
+    case("critical-before-feeding", "nothing to cut", BEFORE, draw(3, mg="0.40")),
+    case("critical-while-paused", "off, and critical", feed("40", 60, state=OrderState.PAUSED, ended=5), draw(80), draw(3, p="0.30"), VITAMINS),
+    case("severe-fall-bounded", "a fall known only as a bound", feed("30", 60), draw(80, p="1.60"), lab(P, "<0.9", 3), draw(3, p=None), VITAMINS),
+    case("fall-from-above-the-range", "the kidney or treatment may be the cause", feed("30", 60), draw(80, p="2.00"), draw(3, p="1.55"), VITAMINS),
+    case("organ-flag", "recorded an hour ago", FED, finding(FindingKind.ORGAN_DYSFUNCTION, ago=1, text="heart failure")),
+    case("organ-flag-undated", "counts: the safer direction", FED, finding(FindingKind.THIAMINE_DEFICIENCY, ago=None)),
+    case("doubtful-high-potassium", "a haemolysed high asks for a repeat", feed("30", 40), draw(62), draw(5, k=None), lab(K, "6.4", 5, haemolysed=True), VITAMINS),
+    case("disagreeing-results", "the lower of two results of a draw counts", FED, lab(P, "0.75", 5)),
+    case("own-range-not-believed", "a reference range that is a slip", feed("30", 40), draw(62), draw(5, k=None), lab(K, "4.0", 5, low="1.0", high="9.0"), VITAMINS),
+    case("own-range", "its own believable range decides", feed("30", 40), draw(62), draw(5, k=None), lab(K, "3.6", 5, low="3.8", high="5.2"), VITAMINS),
+    case("date-without-a-time", "the oldest instant for feeding, the newest for danger",
+         feed("30", 40), draw(62), draw(5, p=None), lab(P, "0.95", 20, collected_latest=h(-4)), VITAMINS),
+    case("undated-low", "no collection time", FED, lab(P, "0.60", None, reported=h(2))),
+    case("from-the-future", "a collection time in the future", FED, lab(MG, "0.60", -30)),
+    case("open-comparator", "more than 1.0 proves no high", feed("30", 40), draw(62), draw(5, k=None), lab(K, ">4.0", 5), VITAMINS),
+    case("unreadable-and-implausible", "neither is used; both are named", FED, lab(K, None, 3), lab(P, "45", 3)),
+    case("provisional-low", "may hold", FED, lab(MG, "0.60", 2, provisional=True)),
+    case("provisional-in-range", "stale, with a provisional one in range", feed("30", 60), draw(80), draw(30), tuple(lab(a, v, 2, provisional=True) for a, v in ((K, "4.0"), (P, "1.0"), (MG, "0.8"))), VITAMINS),
+    case("too-soon-after-a-dose", "not low, not firm", feed("30", 40), draw(62), draw(3), dose(P, ago=4, ended=3.5), VITAMINS),
+    case("drawn-by-gas-and-serum", "whole blood beside serum", feed("30", 60), draw(80), draw(20), lab(K, "3.3", 3, blood=True), VITAMINS),
+    # ---- draws
+    case("drawn-never", "no result at all", feed("30", 10), VITAMINS),
+    case("ordered-not-collected", "a draw is ordered", feed("30", 60), draw(80), draw(20), lab_order(planned=(3,)), VITAMINS),
+    case("collected-no-result", "a specimen was taken", feed("30", 60), draw(80), draw(20), collection(ago=5), VITAMINS),
+    case("gaps-of-three-kinds", "each analyte fails at another stage",
+         feed("30", 60), draw(80), draw(20), lab_order(K, planned=(3,)), collection(P, ago=5), VITAMINS),
+    case("series-of-draws", "every 12 h, none missed", FED, lab_order(first=65, every=12)),
+    case("none-ordered-ahead", "due tonight, nobody ordered it", feed("30", 40), draw(62), draw(2), VITAMINS),
+    case("before-feeding-stale", "the baseline is too old", BEFORE, draw(30)),
+    case("before-feeding-low-and-missing", "one low, one missing", BEFORE, draw(5, p="0.70", mg=None)),
+    case("before-feeding-low", "correct first, drawn too soon after a dose", BEFORE, draw(5, p="0.70"), dose(K, ago=6)),
+    case("nice-before-feeding-low", "starts lowest while replacing", BEFORE, draw(5, p="0.70"), protocol=nice()),
+    case("nice-before-feeding-low-disputed", "not with a result in doubt", BEFORE, draw(5, p="0.70"), lab(K, None, 3), protocol=nice()),
+    # ---- vitamins
+    case("thiamine-missing", "before and after", feed("30", 40), draw(62), draw(5)),
+    case("thiamine-missing-after-a-dose", "a dose, but no order", feed("30", 40), draw(62), draw(5),
+         vitamin_doses=(VitaminDose(vitamin=Vitamin.THIAMINE, given=h(4), source="MedicationAdministration/1"),)),
+    case("thiamine-too-low", "50 mg", feed("30", 40), draw(62), draw(5), vitamin(Vitamin.THIAMINE, "50"), vitamin(Vitamin.MULTIVITAMIN)),
+    case("thiamine-unreadable", "no dose stated", feed("30", 40), draw(62), draw(5), vitamin(Vitamin.THIAMINE), vitamin(Vitamin.MULTIVITAMIN)),
+    case("vitamins-ending-early", "both end tomorrow", feed("30", 40), draw(62), draw(5), vitamin(Vitamin.THIAMINE, "100", end=-24), vitamin(Vitamin.MULTIVITAMIN, end=-24)),
+    # ---- the patient
+    case("read-in-part-while-fed", "holds", FED, incomplete=("Observation", "MedicationAdministration")),
+    case("read-in-part-before-feeding", "starts nobody", BEFORE, draw(5), incomplete=("Observation",)),
+    case("no-encounter", "named, and advised", FED, stay=None),
+    case("outpatient", "not covered", FED, stay=Stay(source="Encounter/9/_history/1", in_progress=True, inpatient=False)),
+    case("a-child", "not covered", FED, person=Person(born=date(2010, 1, 1))),
+    case("age-not-known", "not covered", FED, person=Person()),
+    case("dead", "the watch is over", FED, person=Person(born=date(1960, 5, 1), deceased=True)),
+    case("gone-home", "the watch is over", FED, stay=Stay(source="Encounter/9/_history/1", in_progress=False, ended=h(2))),
+    case("no-weight", "no allowance, no goal", BEFORE, draw(5), kg=None),
+    case("old-weight", "not for sums", BEFORE, draw(5), weight("60", 24 * 31), kg=None),
+    case("heavy-without-height", "obesity cannot be told", BEFORE, draw(5), weight("110"), kg=None),
+    case("obese-with-oedema", "adjusted weight, and the oedema is said", BEFORE, draw(5), weight("120"), height("170"), finding(FindingKind.FLUID_OVERLOAD), kg=None),
+    case("amputation", "said beside the weight", BEFORE, draw(5), height("170"), finding(FindingKind.AMPUTATION)),
+    case("lighter-not-final", "a lower weight that is not firm feeds less", BEFORE, draw(5), weight("60", 30), weight("52", 4, firmness=Firmness.PROVISIONAL), kg=None),
+    case("uncoded-analyte", "a note of the reader is told", FED, notes=(DataNote(code="uncoded-analyte", text="a result named K+ has no code", source="Observation/9/_history/1"),)),
+    case("kidney", "may mask a depletion", FED, finding(FindingKind.RENAL_IMPAIRMENT)),
+    # ---- risk
+    case("risk-none", "everything charted, nothing met", draw(5), height("165"), weight("62", 24 * 60), weight("61", 24 * 120), days_without_intake("0"), at_risk=False),
+    case("risk-unknown-fed-by-tube", "watched: the safer direction", FED, at_risk=False, kg=None),
+    case("risk-unknown", "what would settle it", draw(5), at_risk=False, kg=None),
+    case("risk-by-weight-loss", "9 % in three months", draw(5), height("165"), weight("66", 24 * 80), days_without_intake("2"), at_risk=False),
+    case("risk-many-moderate", "several criteria of the second column", draw(5, k="3.3"), bmi("17.5"), finding(FindingKind.FAT_LOSS, "moderate"), finding(FindingKind.MUSCLE_LOSS, "severe"), finding(FindingKind.COMORBIDITY, "moderate"), days_without_intake("5"), at_risk=False),
+    case("risk-extreme", "16 days without intake", BEFORE, draw(5), days_without_intake("16"), at_risk=False),
+    case("risk-by-a-clinician", "wins upward only", draw(5), RiskEntry(tier="moderate", source="Flag/7/_history/1"), height("165"), days_without_intake("0"), at_risk=False),
+    case("nice-risk", "the other protocol's criteria", draw(5), bmi("17.9"), days_without_intake("6"), finding(FindingKind.ALCOHOL_OR_DRUGS), finding(FindingKind.DRUG_HISTORY), at_risk=False, protocol=nice()),
+    # ---- late
+    case("stood-down", "day 8, at goal, all in range", feed("75", 185), tuple(draw(ago) for ago in (200, 100, 76, 52, 28, 4)), VITAMINS),
+    case("late-low", "a low on day 8", feed("75", 185), tuple(draw(ago) for ago in (200, 100, 76, 52, 28)), draw(4, p="0.70"), VITAMINS),
+    case("stable-every-24-h", "wider once stable", feed("75", 100), draw(120), draw(30), draw(20), VITAMINS),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "why", "items", "fields"), CASES)
+def test_what_is_said_in_full(name: str, why: str, items: tuple[object, ...], fields: dict[str, Any]) -> None:
+    said = advise(*items, **fields)
+    assert same(
+        ARGUMENTS / f"{name}.txt",
+        f"{name}: {why}",
+        masked(in_full(said, fields.get("zone", BERLIN), with_risk="risk" in name)),
+    )
