@@ -78,8 +78,13 @@ class Index(Generic[E]):
 
     def among(self, *concepts: CodeableConcept | None) -> tuple[E, ...]:
         """Every entry that one of the concepts' codings names, each once."""
-        found = (self.of(coding) for concept in concepts if concept for coding in concept.coding)
-        return tuple(dict.fromkeys(entry for entry in found if entry is not None))
+        found: list[E] = []
+        for concept in concepts:
+            for coding in concept.coding if concept else ():
+                entry = self.of(coding)
+                if entry is not None and all(entry is not other for other in found):
+                    found.append(entry)
+        return tuple(found)
 
 
 def _undotted(code: str) -> str:

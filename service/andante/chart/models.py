@@ -7,7 +7,8 @@ one must stay visible. `implicit_rules` and `modifier_extension` may turn a reso
 
 from collections.abc import Iterator
 from decimal import Decimal
-from typing import Any, TypeVar
+from functools import cache
+from typing import Any, TypeVar, get_args, get_type_hints
 
 import msgspec
 
@@ -558,8 +559,26 @@ def has_modifiers(resource: Resource) -> bool:
 def _parts(node: Node) -> Iterator[Backbone]:
     if isinstance(node, Backbone):
         yield node
-    for name in node.__struct_fields__:
+    for name in _ways_to_backbones(type(node)):
         value: Any = getattr(node, name)
         for item in value if isinstance(value, tuple) else (value,):
-            if isinstance(item, Node):
+            if item is not None:
                 yield from _parts(item)
+
+
+@cache
+def _ways_to_backbones(kind: type[Node]) -> tuple[str, ...]:
+    """The elements of a type beneath which a backbone element can stand: most of a resource need not be walked."""
+    hints = get_type_hints(kind)
+    return tuple(
+        name
+        for name in kind.__struct_fields__
+        if any(issubclass(part, Backbone) or _ways_to_backbones(part) for part in _nodes_in(hints[name]))
+    )
+
+
+def _nodes_in(hint: Any) -> Iterator[type[Node]]:
+    if isinstance(hint, type) and issubclass(hint, Node):
+        yield hint
+    for argument in get_args(hint):
+        yield from _nodes_in(argument)

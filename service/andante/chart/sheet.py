@@ -30,6 +30,7 @@ class Sheet:
         self._notes: dict[tuple[str, str, str], DataNote] = {}
         self._unit_notes: dict[Note, DataNote] = {}
         self._lacks: set[str] = set()
+        self._keys: dict[str, str | None] = {}
 
     @property
     def lacks(self) -> tuple[str, ...]:
@@ -102,7 +103,9 @@ class Sheet:
         text = reference.reference if reference else None
         if not text:
             return None
-        return self.chart.aliases.get(text) or reference_key(text)
+        if text not in self._keys:
+            self._keys[text] = self.chart.aliases.get(text) or reference_key(text)
+        return self._keys[text]
 
     def is_plain(self, resource: Resource) -> bool:
         """False, and noted, when a modifier extension or implicit rules may turn the meaning round."""
