@@ -26,7 +26,7 @@ from andante.writeback.plan import Cancel, Create, Refresh, Revoke
 from andante.writeback.writer import Delivery, InboxWriter
 
 _BATCH = 20  # inboxes read with one search
-_BATCHES_AT_ONCE = 2
+_BATCHES_AT_ONCE = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -237,26 +237,55 @@ async def _batches(charts: AsyncIterator[Chart]) -> AsyncIterator[list[Chart]]:
 async def _serve(
     charts: Sequence[Chart], hospital: Hospital, basis: Basis, *, now: datetime, dry_run: bool
 ) -> list[Outcome]:
-    try:
-        read = await hospital.reader.inbox(chart.patient_id for chart in charts)
-    except Exception as error:
-        return [Outcome(patient=c.reference, incomplete=c.incomplete, problem=_problem(error)) for c in charts]
-    inboxes = {inbox.patient_id: inbox for inbox in read}
+    async with asyncio.TaskGroup() as group:
+        reading = group.create_task(_read_inboxes(charts, hospital))
+        assessed: list[_Assessed] = []
+        for chart in charts:
+            assessed.append(_assess(chart, basis, now=now))
+            # Between two patients, answers are taken and the next questions leave.
+            await asyncio.sleep(0)
+    inboxes = reading.result()
+    if isinstance(inboxes, str):
+        return [Outcome(patient=c.reference, incomplete=c.incomplete, problem=inboxes) for c in charts]
     return list(
         await asyncio.gather(
-            *(_serve_one(c, inboxes[c.patient_id], hospital, basis, now=now, dry_run=dry_run) for c in charts)
+            *(_deliver(one, inboxes[one.chart.patient_id], hospital, dry_run=dry_run) for one in assessed)
         )
     )
 
 
-async def _serve_one(
-    chart: Chart, inbox: Inbox, hospital: Hospital, basis: Basis, *, now: datetime, dry_run: bool
-) -> Outcome:
+async def _read_inboxes(charts: Sequence[Chart], hospital: Hospital) -> dict[str, Inbox] | str:
+    """By patient id; or what went wrong."""
+    try:
+        return {inbox.patient_id: inbox for inbox in await hospital.reader.inbox(chart.patient_id for chart in charts)}
+    except Exception as error:
+        return _problem(error)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Assessed:
+    """One patient worked out, or why not."""
+
+    chart: Chart
+    picture: Picture | None = None
     assessment: Assessment | None = None
-    incomplete = tuple(dict.fromkeys((*chart.incomplete, *inbox.incomplete)))
+    problem: str = ""
+
+
+def _assess(chart: Chart, basis: Basis, *, now: datetime) -> _Assessed:
     try:
         picture = to_picture(chart, basis.codes, basis.zone)
-        assessment = evaluate(picture, basis.protocol, now)
+        return _Assessed(chart=chart, picture=picture, assessment=evaluate(picture, basis.protocol, now))
+    except Exception as error:
+        return _Assessed(chart=chart, problem=_problem(error))
+
+
+async def _deliver(one: _Assessed, inbox: Inbox, hospital: Hospital, *, dry_run: bool) -> Outcome:
+    chart, picture, assessment = one.chart, one.picture, one.assessment
+    incomplete = tuple(dict.fromkeys((*chart.incomplete, *inbox.incomplete)))
+    if picture is None or assessment is None:
+        return Outcome(patient=chart.reference, incomplete=incomplete, problem=one.problem)
+    try:
         delivery = await hospital.writer.deliver(
             assessment, inbox, complete=not chart.incomplete, unread=chart.incomplete, dry_run=dry_run
         )

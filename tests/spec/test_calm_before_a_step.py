@@ -8,7 +8,7 @@ import pytest
 
 from andante.domain.advice import AnalyteState, NoticeCode
 from andante.domain.picture import EnergyKind, EnergyOrder, IntakeKind, OrderState
-from pictures import MG, K, P, advise, delivered, dextrose_drip, dose, draw, feed, height, lab, planned
+from pictures import MG, K, P, advise, delivered, dextrose_drip, dose, draw, feed, h, height, lab, planned
 
 BEFORE = draw(62)
 
@@ -39,6 +39,22 @@ def test_a_draw_too_soon_after_replacement_may_hold_but_not_advance(analyte, giv
 
 def test_a_draw_too_soon_after_replacement_does_not_start_a_feed_either() -> None:
     assert advise(planned(None), draw(5), dose(MG, ago=8, ended=6)).advice.code == "draw-first"
+
+
+# Drawn on this day, at an hour nobody wrote down: it may have been just after the dose.
+ONLY_A_DATE = [
+    # dose given h ago, dose ended h ago, advice
+    pytest.param(4, 3, "hold", id="a dose on the same day: the draw may have followed it"),
+    pytest.param(12, 10, "hold", id="a dose of the evening before, spread only after midnight"),
+    pytest.param(16, 14, "advance", id="a dose that had spread before the day began"),
+]
+
+
+@pytest.mark.parametrize(("given", "ended", "code"), ONLY_A_DATE)
+def test_a_draw_with_only_a_date_may_have_been_too_soon(given: float, ended: float, code: str) -> None:
+    on_this_day = lab(P, "1.0", None, collected=h(8), collected_latest=h(-15.9))
+    said = advise(feed("30", 40), BEFORE, draw(5, p=None), on_this_day, dose(P, ago=given, ended=ended))
+    assert said.advice.code == code
 
 
 def test_a_low_level_counts_whenever_it_was_drawn() -> None:

@@ -175,6 +175,10 @@ class Inbox:
     incomplete: tuple[str, ...] = ()
 
 
+_NO_ID = frozenset("?#|:,$\\ ")
+"""In a conditional reference, a canonical URL or no id at all: it names no single resource."""
+
+
 def reference_key(text: str) -> str | None:
     """`Type/id` out of a relative, versioned or absolute reference; None where it has no such form."""
     parts = text.split("/_history/", 1)[0].rstrip("/").rsplit("/", 2)
@@ -183,8 +187,8 @@ def reference_key(text: str) -> str | None:
     kind, identity = parts[-2], parts[-1]
     if not kind.isalpha() or not kind[:1].isupper() or not identity or not identity.isprintable():
         return None
-    if any(sign in identity for sign in "?#|:,$\\ "):
-        return None  # a conditional reference, a canonical URL, or no id: names no single resource
+    if not _NO_ID.isdisjoint(identity):
+        return None
     return f"{kind}/{identity}"
 
 

@@ -201,13 +201,17 @@ def _why_not_firm(result: LabResult, protocol: Protocol, now: datetime, skew: ti
 
 
 def _too_soon(result: LabResult, picture: Picture, protocol: Protocol) -> tuple[str, str] | None:
-    """A level drawn during or just after a replacement dose overstates what is left once it has spread."""
-    drawn = result.collected
-    if drawn is None or band_of(result, protocol).is_low:
+    """A level drawn during or just after a replacement dose overstates what is left once it has spread.
+
+    So does one that may have been: a date without a time can mean any instant of its day.
+    """
+    oldest, newest = result.collected, result.latest
+    if oldest is None or newest is None or band_of(result, protocol).is_low:
         return None
     recheck = protocol.analytes.of(result.analyte).recheck
     for dose in picture.replacements:
-        if result.analyte in dose.analytes and dose.given < drawn < recheck_due(dose, result.analyte, protocol):
+        due = recheck_due(dose, result.analyte, protocol)
+        if result.analyte in dose.analytes and dose.given < newest and oldest < due:
             text = f"drawn within {recheck.value.normalize():f} h of a replacement dose: not low, but not firm"
             return "after-replacement", text
     return None
