@@ -479,7 +479,9 @@ def violations(block: Block, fed: Fed, states: tuple[str, ...], decision: Decisi
     if block.history == "low for long" and states[1] == "low" and fed.fed and block.energy == "only the feed":
         check(code in (AdviceCode.HALVE, AdviceCode.URGENT_REVIEW), "difficult to correct is not cut")
     if kcal is not None:
-        check(kcal <= max(goal, other), "above the goal")
+        # Without a weight nobody knows the goal: then what is in force is the most that may be said.
+        most = goal if block.history != "no weight" else (present or Decimal(0))
+        check(kcal <= max(most, other), "above the goal")
         if fed.fed and present is not None:
             check(kcal <= present + step, "above present + step")
         if (fed.first_day or not fed.fed) and block.history != "no weight":
