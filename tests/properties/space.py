@@ -382,7 +382,7 @@ def search(block: Block) -> Found:
     for states, most in allowed.items():
         for place, state in enumerate(states):
             for better, worse in WORSE:
-                if state == better and _comparable(better, worse, ALL[place], block.history):
+                if state == better and _comparable(worse, ALL[place], block.history):
                     other = (*states[:place], worse, *states[place + 1 :])
                     found.compared += 1
                     if allowed[other] > most:
@@ -390,12 +390,10 @@ def search(block: Block) -> Found:
     return found
 
 
-def _comparable(better: str, worse: str, analyte: Analyte, history: str) -> bool:
+def _comparable(worse: str, analyte: Analyte, history: str) -> bool:
     """Whether the one is really the other made worse, and nothing else."""
-    if worse == "missing" and past(analyte, history):
-        return False  # a danger in the past would go missing with it
-    # Drawn just after a replacement a normal level is not firm, while a low one is: neither is the better evidence.
-    return not (history == "replaced just now" and worse in ("low", "contradictory"))
+    # A danger in the past would go missing with it.
+    return not (worse == "missing" and past(analyte, history))
 
 
 def _is_fall(analyte: Analyte, history: str, fed: Fed) -> bool:
@@ -460,7 +458,7 @@ def violations(block: Block, fed: Fed, states: tuple[str, ...], decision: Decisi
         if code is AdviceCode.START and kcal is not None:
             check(kcal <= lowest, "a start with a low level above the lowest allowance")
     unknown = block.history in _NEVER_UP or (block.energy == "density not stated" and fed.fed)
-    if unknown and not (block.history == "replaced just now" and len(low) == len(ALL)):
+    if unknown:
         check(code not in _UP, f"more energy although: {block.history}, {block.energy}")
     if block.history == "organ flag" and fed.fed:
         check(code is AdviceCode.URGENT_REVIEW, "organ dysfunction is not answered")

@@ -3,7 +3,7 @@
 import pytest
 
 from andante.domain.advice import AdviceCode
-from pictures import P, advise, aspen, bmi, draw, feed, lab, nice, planned, with_choice
+from pictures import P, advise, aspen, bmi, dose, draw, feed, lab, nice, planned, with_choice
 
 LOW = draw(5, p="0.60")
 ROWS = [
@@ -14,6 +14,24 @@ ROWS = [
     pytest.param(nice, planned(None), draw(5), "start", "ready-to-start", 600, id="NICE: nothing low, 10 kcal/kg"),
     pytest.param(
         nice, planned(None), draw(5, p="0.31"), "urgent-review", "urgent-review", None, id="NICE: critical: no start"
+    ),
+    pytest.param(
+        nice,
+        planned(None),
+        (LOW, dose(P, ago=6)),
+        "correct-first",
+        "low-before-feeding",
+        None,
+        id="NICE: low 1 h after a replacement dose: it may be lower still",
+    ),
+    pytest.param(
+        nice,
+        planned(None),
+        (LOW, dose(P, ago=11)),
+        "start",
+        "start-while-low",
+        240,
+        id="NICE: low once the dose has spread",
     ),
     pytest.param(
         nice, planned(None), draw(5, p="0.60", k=None), "draw-first", "baseline-gap", None, id="NICE: one missing"
@@ -76,6 +94,11 @@ def test_a_start_while_low_comes_with_the_replacement_notice() -> None:
     said = advise(planned(None), LOW, protocol=nice())
     assert any(n.code == "replacement" and n.analytes == (P,) for n in said.notices)
     assert "once replacement runs" in said.advice.headline
+
+
+def test_a_low_level_that_may_be_lower_still_is_said_to_be() -> None:
+    because = " ".join(advise(planned(None), LOW, dose(P, ago=6), protocol=nice()).advice.because)
+    assert "Phosphate was drawn too soon after a replacement dose: it may be lower still." in because
 
 
 def test_only_the_switch_makes_the_difference() -> None:

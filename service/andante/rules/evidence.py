@@ -201,20 +201,26 @@ def _why_not_firm(result: LabResult, protocol: Protocol, now: datetime, skew: ti
 
 
 def _too_soon(result: LabResult, picture: Picture, protocol: Protocol) -> tuple[str, str] | None:
-    """A level drawn during or just after a replacement dose overstates what is left once it has spread.
-
-    So does one that may have been: a date without a time can mean any instant of its day.
-    """
-    oldest, newest = result.collected, result.latest
-    if oldest is None or newest is None or band_of(result, protocol).is_low:
+    """Why a level that is not low is not firm, if it may overstate. A low one is low whenever it was drawn."""
+    if band_of(result, protocol).is_low or not may_overstate(result, picture, protocol):
         return None
     recheck = protocol.analytes.of(result.analyte).recheck
-    for dose in picture.replacements:
-        due = recheck_due(dose, result.analyte, protocol)
-        if result.analyte in dose.analytes and dose.given < newest and oldest < due:
-            text = f"drawn within {recheck.value.normalize():f} h of a replacement dose: not low, but not firm"
-            return "after-replacement", text
-    return None
+    text = f"drawn within {recheck.value.normalize():f} h of a replacement dose: not low, but not firm"
+    return "after-replacement", text
+
+
+def may_overstate(result: LabResult, picture: Picture, protocol: Protocol) -> bool:
+    """Whether a result may have been drawn during or just after a replacement dose, before it has spread.
+
+    A date without a time can mean any instant of its day.
+    """
+    oldest, newest = result.collected, result.latest
+    if oldest is None or newest is None:
+        return False
+    return any(
+        result.analyte in dose.analytes and dose.given < newest and oldest < recheck_due(dose, result.analyte, protocol)
+        for dose in picture.replacements
+    )
 
 
 def recheck_due(dose: ReplacementDose, analyte: Analyte, protocol: Protocol) -> datetime:

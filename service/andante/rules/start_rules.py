@@ -17,6 +17,7 @@ from andante.rules.beside import (
     watching_words,
 )
 from andante.rules.decision import Decision, until_next_look
+from andante.rules.evidence import Reading, may_overstate
 from andante.rules.facts import lab_facts, order_facts
 from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.phrases import at, kcal, names, plain, sentence
@@ -74,7 +75,8 @@ def low_before_feeding(s: Situation) -> Decision | None:
     switch = s.protocol.response.low_before_feeding
     cites: tuple[Number | Switch, ...] = (switch, *(s.protocol.analytes.of(r.analyte).low for r in low))
     words = tuple(f"{sentence(level_words(s, r))}." for r in low)
-    doubtful = any(r.is_disputed for r in s.readings)
+    early = [r for r in low if _may_be_lower_still(r, s)]
+    doubtful = bool(early) or any(r.is_disputed for r in s.readings)
     if switch.value == "start-lowest" and s.lowest_kcal is not None and not doubtful:
         started = _size_start(s, s.lowest_kcal)
         if started is not None:
@@ -105,7 +107,15 @@ def low_before_feeding(s: Situation) -> Decision | None:
         code=AdviceCode.CORRECT_FIRST,
         rule="low-before-feeding",
         headline=f"Not yet: {names(r.analyte for r in low)} to be corrected before feeding starts",
-        because=(*words, *recheck_words(s), "All three are to be in range before feeding starts."),
+        because=(
+            *words,
+            *(
+                f"{sentence(names([r.analyte]))} was drawn too soon after a replacement dose: it may be lower still."
+                for r in early
+            ),
+            *recheck_words(s),
+            "All three are to be in range before feeding starts.",
+        ),
         facts=lab_facts(low),
         cites=cites,
         analytes=tuple(r.analyte for r in low),
@@ -208,6 +218,12 @@ def ready_to_start(s: Situation) -> Decision | None:
         analytes=tuple(r.analyte for r in s.readings),
         valid_until=s.evidence_expires,
     )
+
+
+def _may_be_lower_still(reading: Reading, s: Situation) -> bool:
+    """Whether the low level was drawn before a replacement dose had spread: it overstates what is left."""
+    shown = reading.evidence.danger_result
+    return shown is not None and may_overstate(shown, s.picture, s.protocol)
 
 
 def _thiamine_gaps(s: Situation) -> list[VitaminGap]:
