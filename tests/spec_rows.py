@@ -50,6 +50,8 @@ def _run(test) -> None:  # type: ignore[no-untyped-def]
     if not marks:
         test()
     elif len(marks) == 1:
-        for row in marks[0].args[1]:
-            values = row.values if hasattr(row, "values") else (row,)
+        names, rows = marks[0].args
+        one = isinstance(names, str) and "," not in names
+        for row in rows:
+            values = row.values if hasattr(row, "values") else (row,) if one else row
             test(*values)

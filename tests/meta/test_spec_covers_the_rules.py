@@ -50,7 +50,7 @@ def test_every_state_of_an_analyte_is_met_by_a_row() -> None:
 
 # --------------------------------------------------------------------------- thresholds
 
-E, R, S, D, N, U, M, V, W, C, Q, I, B = (
+E, R, S, D, N, U, M, V, W, C, Q, I, B, X = (
     f"test_{name}.py"
     for name in (
         "evidence",
@@ -66,6 +66,7 @@ E, R, S, D, N, U, M, V, W, C, Q, I, B = (
         "calm_before_a_step",
         "intake_before_feeding",
         "said_beside",
+        "records_that_contradict",
     )
 )
 
@@ -117,6 +118,12 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "evidence.weight_early_share": ((R, "a weight from half a month back can rule a loss over a month out"), (R, "a weight just younger than that cannot")),
     "evidence.negligible_intake": ((I, "10 % of the need exactly is negligible"), (I, "more than 10 % is not")),
     "evidence.intake_gap": ((I, "two orders 24 h apart are one run"), (I, "two orders more than 24 h apart are not")),
+    "evidence.weight_disagree": ((X, "10 % more within a week exactly: the newer"), (X, "more than 10 %: the lower, and weigh again")),
+    "evidence.intake_most": ((X, "twice the need exactly is believed"), (X, "more than twice the need is a slip")),
+    "evidence.record_gap": ((X, "records 2 h apart are one run"), (X, "records further apart count each for itself")),
+    "evidence.shortest_record": ((X, "6 h without feed are enough to ask"), (X, "5.9 h say too little of a day"), (X, "breakfast and lunch, 6 h from first to last"), (X, "5.9 h are too little of a day")),
+    "evidence.diet_min": ((X, "a diet of 299 kcal is a slip"), (X, "a diet of 300 kcal is believed")),
+    "evidence.diet_max": ((X, "a diet of 6000 kcal is believed"), (X, "a diet of 6001 kcal is a slip, or kilojoules")),
     "evidence.bag_change": ((D, "two bags that overlap for 59 min are one feed"), (D, "two bags that overlap for an hour are two feeds")),
     "evidence.same_draw": ((M, "a result 1 h after its collection belongs to it"), (M, "a result 1.1 h after a collection does not")),
     "fall.mild": ((S, "9 %: no grade"), (S, "10 % exactly: mild, a warning"), (C, "printed: below 10 % is none")),
@@ -147,6 +154,7 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "energy.density_min": ((N, "a density just below what any formula has"), (N, "0.5 kcal/mL is believed")),
     "energy.density_max": ((N, "a density just above what any formula has"), (N, "2.5 kcal/mL is")),
     "energy.delivery_shortfall": ((N, "539 of 720 mL, just under 75 %: find out why"), (N, "540 of 720 mL, 75 % exactly: enough")),
+    "energy.delivery_excess": ((X, "864 of 720 mL, 120 % exactly: not yet too much"), (X, "865 of 720 mL, more than 120 %: find out why")),
     "energy.restart_after": ((D, "restarted after 23.9 h: the same course, the same energy"), (D, "restarted after 24 h exactly: a new exposure")),
     "energy.dextrose": ((C, "3 printed: 1000 mL D50W (CSUN)"),),
     "energy.amino_acids": ((C, "printed: a litre of 10 % amino acids (textbook Box 18.5)"),),

@@ -2,6 +2,7 @@
 
 # ruff: noqa: E501 - a row is a case, and is read across
 
+from datetime import timedelta
 from decimal import Decimal
 
 import pytest
@@ -142,7 +143,9 @@ def test_a_new_glucose_drip_waits_out_the_step_interval_like_a_step() -> None:
 def test_a_paused_feed_says_that_nothing_runs_and_when_it_becomes_a_new_start() -> None:
     said = advise(feed("30", 40, state=OrderState.PAUSED, ended=10), BEFORE, draw(5)).advice
     assert said.rule == "feed-paused"
-    assert said.headline.startswith("The feed is off; when it resumes, at most 30 mL/h")
+    assert said.headline.startswith("The feed is off; when it resumes before Thu 6 Mar 22:00, at most 30 mL/h")
+    assert said.valid_until is not None
+    assert said.valid_until <= h(10) + timedelta(hours=24)
     assert "after that it is a new start, at most 900 kcal/day" in said.because[0]
 
 

@@ -67,7 +67,7 @@ def test_a_feed_that_stopped_before_the_documented_time_was_not_ordered_in_it() 
 def test_every_record_is_a_fact_of_the_course() -> None:
     said = advise(FED, delivered("240", start=16, end=8), delivered("60", start=8, end=0), FINE)
     facts = [f.value for r in said.derivation if r.rule == "course" for f in r.facts if f.label.startswith("delivered")]
-    assert facts == ["240 mL over 8 h", "60 mL over 8 h"]
+    assert facts == ["240 mL over 8 h from Wed 5 Mar 16:00", "60 mL over 8 h from Thu 6 Mar 00:00"]
 
 
 def test_energy_of_drugs_does_not_pass_for_delivered_feed() -> None:

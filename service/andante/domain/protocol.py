@@ -101,12 +101,18 @@ class Evidence:
     weight_max_age: Number = _unit("d")
     weight_min: Number = _unit("kg")
     weight_max: Number = _unit("kg")
+    weight_disagree: Number = _unit("%")  # weights within `lookback` further apart contradict each other
     weight_without_height: Number = _unit("kg")  # above it obesity cannot be ruled out without a height
     height_min: Number = _unit("cm")
     height_max: Number = _unit("cm")
     weight_early_share: Number = _unit("%")  # only a weight at least this far back in a window can rule a loss out
     negligible_intake: Number = _unit("%")  # of the need: not more than this is nil or negligible
     intake_gap: Number = _unit("h")  # records of intake this far apart still count as one run
+    intake_most: Number = _unit("%")  # of the need: more than this in a day is a slip
+    record_gap: Number = _unit("h")  # records of what was delivered this far apart still count as one run
+    shortest_record: Number = _unit("h")  # less than this documented says nothing of a day
+    diet_min: Number = _unit("kcal/d")  # a diet said to serve less is a slip
+    diet_max: Number = _unit("kcal/d")
     bag_change: Number = _unit("h")  # orders that overlap for less are one bag taken over from another
     same_draw: Number = _unit("h")  # a result this close to a collection belongs to it when no specimen links them
 
@@ -153,6 +159,7 @@ class Energy:
     density_min: Number = _unit("kcal/mL")
     density_max: Number = _unit("kcal/mL")
     delivery_shortfall: Number = _unit("%")  # delivered below this share of ordered: find out why first
+    delivery_excess: Number = _unit("%")  # delivered above this share of ordered: find out why first
     restart_after: Number = _unit("h")  # a pause this long makes the next feed a new exposure
     dextrose: Number = _unit("kcal/g")
     amino_acids: Number = _unit("kcal/g")

@@ -21,6 +21,7 @@ _MAY_BE_ZERO = {
     "monitoring.one_needle",
     "energy.adjusted_weight_share",
 }
+_ABOVE_A_HUNDRED = ("evidence.intake_most", "energy.delivery_excess")
 _WHOLE = ("refractory.draws", "refractory.doses")
 
 
@@ -29,7 +30,10 @@ def refuse_contradictions(protocol: Protocol) -> None:
     for number in numbers(protocol):
         if number.value == 0 and number.path not in _MAY_BE_ZERO:
             _refuse(number, "must be more than zero")
-        if number.unit == "%" and number.value > 100:
+        if number.path in _ABOVE_A_HUNDRED:
+            if not 100 < number.value <= _SLIP * 100:
+                _refuse(number, f"must be above 100 %, and not more than {_SLIP * 100} %")
+        elif number.unit == "%" and number.value > 100:
             _refuse(number, "must not be more than 100 %")
         if number.path in _WHOLE and number.value != number.value.to_integral_value():
             _refuse(number, "must be a whole number")
@@ -103,6 +107,9 @@ def _evidence(protocol: Protocol) -> None:
     evidence = protocol.evidence
     _below(evidence.weight_min, evidence.weight_max)
     _below(evidence.height_min, evidence.height_max)
+    _below(evidence.diet_min, evidence.diet_max)
+    _below(evidence.negligible_intake, evidence.intake_most)
+    _at_most(evidence.record_gap, evidence.shortest_record)
 
 
 def _fall(protocol: Protocol) -> None:
@@ -127,6 +134,7 @@ def _energy(protocol: Protocol) -> None:
     _at_most(energy.initial_dextrose_low, energy.initial_dextrose_high)
     _at_most(energy.density_min, energy.density_default)
     _at_most(energy.density_default, energy.density_max)
+    _below(energy.delivery_shortfall, energy.delivery_excess)
     _at_most(energy.pump_fine_increment, energy.pump_increment)
     _below(energy.lipid_emulsion_10, energy.lipid_emulsion_20)
     _below(energy.lipid_emulsion_20, energy.lipid_emulsion_30)

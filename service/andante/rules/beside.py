@@ -6,7 +6,7 @@ from andante.domain.advice import AnalyteState, Fact
 from andante.domain.picture import EnergyKind, FindingKind
 from andante.domain.protocol import Number, Switch
 from andante.rules.body import current_findings
-from andante.rules.phrases import kcal, names, plain, sentence, span
+from andante.rules.phrases import at, kcal, names, plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, dextrose_g_h, glucose_rate
 from andante.rules.telling import fall_words, level_words
@@ -74,7 +74,7 @@ def present_glucose(s: Situation) -> Decimal | None:
     """mg/kg/min from everything that runs by vein; None without a weight or while nothing runs."""
     if s.body.dosing_kg is None or s.course.paused_since is not None:
         return None
-    grams = dextrose_g_h((*s.course.running, *s.course.others), s.now)
+    grams = dextrose_g_h((*s.course.running, *s.course.others), s.now, s.protocol.energy, s.picture)
     return glucose_rate(grams, s.body.dosing_kg) if grams else None
 
 
@@ -124,7 +124,10 @@ def watching_cites(s: Situation) -> tuple[Number | Switch, ...]:
 
 
 def other_energy_words(s: Situation) -> tuple[str, ...]:
-    """Energy of drugs and fluids, which the sum of a step already holds."""
-    if not s.course.other_kcal:
-        return ()
-    return (f"{kcal(s.course.other_kcal)} of it come from drugs or fluids.",)
+    """Energy of drugs, fluids and meals, which the sum of a step already holds."""
+    words = [f"{kcal(s.course.other_kcal)} of it come from drugs or fluids."] if s.course.other_kcal else []
+    if s.course.eaten_kcal:
+        first, last = s.course.eaten_by[0], s.course.eaten_by[-1]
+        period = f"from {at(first.start, s.picture.zone)} to {at(last.end, s.picture.zone)}"
+        words.append(f"{kcal(s.course.eaten_kcal)} of it are eaten, by what was documented {period}.")
+    return tuple(words)

@@ -38,6 +38,7 @@ class Body:
     facts: tuple[Fact, ...]
     adjusted: Adjusted | None = None
     is_stale: bool = False
+    disagreeing: Measurement | None = None  # a weight of the same week that contradicts the one that counts
 
 
 def age_in_years(born: date | None, now: datetime) -> int | None:
@@ -49,10 +50,10 @@ def age_in_years(born: date | None, now: datetime) -> int | None:
 
 def examine(picture: Picture, protocol: Protocol, now: datetime) -> Body:
     age = age_in_years(picture.person.born, now.astimezone(picture.zone))
-    weight = _present_weight(picture, protocol, now)
+    weight, disagreeing = _present_weight(picture, protocol, now)
     height = latest(picture, protocol, MeasureKind.HEIGHT, now)
     charted_bmi = latest(picture, protocol, MeasureKind.BMI, now)
-    facts = [_fact(m) for m in (weight, height) if m is not None]
+    facts = [_fact(m) for m in (weight, disagreeing, height) if m is not None]
     bmi: Decimal | None = None
     if weight and height and weight.value and height.value:
         bmi = weight.value / (height.value / 100) ** 2
@@ -60,6 +61,8 @@ def examine(picture: Picture, protocol: Protocol, now: datetime) -> Body:
         bmi = charted_bmi.value
         facts.append(_fact(charted_bmi))
     dosing, said, adjusted = _dosing(picture, protocol, weight, height, bmi, now)
+    if dosing is not None and disagreeing is not None and disagreeing.value is not None:
+        said += f" (it was {plain(disagreeing.value, _TENTH)} kg within the same days: weigh again)"
     return Body(
         age=age,
         weight=weight,
@@ -69,6 +72,7 @@ def examine(picture: Picture, protocol: Protocol, now: datetime) -> Body:
         facts=tuple(facts),
         adjusted=adjusted,
         is_stale=weight is not None and _is_stale(weight, protocol, now),
+        disagreeing=disagreeing,
     )
 
 
@@ -76,10 +80,36 @@ def _is_stale(weight: Measurement, protocol: Protocol, now: datetime) -> bool:
     return weight.taken is None or now - weight.taken > span(protocol.evidence.weight_max_age.value, "d")
 
 
-def _present_weight(picture: Picture, protocol: Protocol, now: datetime) -> Measurement | None:
-    """The latest firm weight, or a lower one since that is not firm: a doubt may feed less, never more."""
-    firm = latest(picture, protocol, MeasureKind.WEIGHT, now)
-    if firm is None or firm.value is None or firm.taken is None:
+def _present_weight(
+    picture: Picture, protocol: Protocol, now: datetime
+) -> tuple[Measurement | None, Measurement | None]:
+    """The weight that counts, and one of the days before it that contradicts it.
+
+    The latest firm one, or a lower one since that is not firm: a doubt may feed less, never more. Of firm weights that
+    contradict each other the lower: nobody puts on a tenth in a week but by water, or by a slip.
+    """
+    last = latest(picture, protocol, MeasureKind.WEIGHT, now)
+    if last is None or last.value is None or last.taken is None:
+        return last, None
+    oldest = last.taken - span(protocol.evidence.lookback.value, "d")
+    near = weights_before(picture, protocol, now, before=last.taken, window=last.taken - oldest)
+    firm = min((*near, last), key=lambda m: (m.value or Decimal(0), m.source))
+    heaviest = max((*near, last), key=lambda m: (m.value or Decimal(0), m.source))
+    if firm.value is None or heaviest.value is None or firm.taken is None or not _contradict(firm, heaviest, protocol):
+        firm, disagreeing = last, None
+    else:
+        disagreeing = heaviest
+    return _or_lower_since(firm, picture, protocol, now), disagreeing
+
+
+def _contradict(lower: Measurement, higher: Measurement, protocol: Protocol) -> bool:
+    if lower.value is None or higher.value is None:
+        return False
+    return higher.value - lower.value > lower.value * protocol.evidence.weight_disagree.value / 100
+
+
+def _or_lower_since(firm: Measurement, picture: Picture, protocol: Protocol, now: datetime) -> Measurement:
+    if firm.value is None or firm.taken is None:
         return firm
     since = [
         m

@@ -12,13 +12,13 @@ from andante.domain.picture import LabResult, Matrix
 from andante.domain.quantities import Analyte, Level
 from andante.rules.bands import Band, limits_of
 from andante.rules.decision import Decision
-from andante.rules.evidence import Reading
+from andante.rules.evidence import Reading, recheck_due
 from andante.rules.phrases import at, names, plain, span
 from andante.rules.scope_rules import organ_dysfunction
 from andante.rules.situation import Situation, take_in
 from andante.rules.table import decide
 from andante.rules.telling import energy_words
-from andante.rules.trend import draws_to_settle, reference_for, references_for
+from andante.rules.trend import draws_to_settle, just_before, reference_for
 
 _PLACES = {
     Analyte.POTASSIUM: Decimal("0.1"),
@@ -37,10 +37,11 @@ def would_change(s: Situation, decision: Decision) -> tuple[str, ...]:
     if decision.rule == "start-while-low":
         return ("A critical level, or a result that cannot be used, would hold the start.",)
     if decision.code in _UP:
-        hours = plain(s.protocol.energy.step_interval.value)
+        hours, fall = plain(s.protocol.energy.step_interval.value), s.protocol.fall
+        quick = f"by {plain(fall.fast.value)} % within {plain(fall.fast_window.value)} h"
         return (
             f"The next step up would follow {hours} h after this change, all three again firm, recent and not low.",
-            f"Any of the three low, or falling by {plain(s.protocol.fall.hold.value)} % or more, would hold instead.",
+            f"Any of the three low, or falling by {plain(fall.hold.value)} % or more ({quick}), would hold instead.",
         )
     if decision.code is AdviceCode.AT_GOAL:
         return ("At the goal there is no further step; any of the three low would hold.",)
@@ -49,6 +50,7 @@ def would_change(s: Situation, decision: Decision) -> tuple[str, ...]:
     if s.course.feeding and s.next_step is not None and s.next_step > s.now:
         when = s.next_step
     present = s.course.present_kcal
+    when = max(when, *_settled_at(s))
     is_lowered = decision.sized is not None and present is not None and decision.sized.kcal < present
     if is_lowered:
         when = s.now
@@ -69,6 +71,13 @@ def would_change(s: Situation, decision: Decision) -> tuple[str, ...]:
         verb = "start at" if outcome.code is AdviceCode.START else "go up to"
         return (f"{_joined(words)} → {verb} {energy_words(outcome.sized)}",)
     return (f"{_joined(words)} → this is looked at again",)
+
+
+def _settled_at(s: Situation) -> tuple[datetime, ...]:
+    """From when on a draw can show that a fast fall is over: before, it would be compared with the same level."""
+    window = span(s.protocol.fall.fast_window.value, "h")
+    drops = [f.drop.reference.collected for f in s.falls if f.drop is not None]
+    return (s.now, *(d + window + _LATER for d in drops if d is not None))
 
 
 def _joined(words: list[str]) -> str:
@@ -95,9 +104,10 @@ def _other_needs(s: Situation) -> list[str]:
         needs.append("orders whose energy can be summed")
     if s.course.paused_since is not None:
         needs.append("the feed running again")
-    limit = s.protocol.energy.delivery_shortfall.value
-    if s.course.delivered_share is not None and s.course.delivered_share < limit:
-        needs.append(f"delivered energy at {plain(limit)} % of ordered or more")
+    if s.course.lagging(s.protocol) is not None:
+        needs.append(f"delivered energy at {plain(s.protocol.energy.delivery_shortfall.value)} % of ordered or more")
+    if s.course.exceeding(s.protocol) is not None:
+        needs.append(f"documented energy at {plain(s.protocol.energy.delivery_excess.value)} % of ordered or less")
     present = s.course.present_kcal
     if s.course.feeding and present is not None and s.goal.kcal is not None and present > s.goal.kcal:
         needs.append(_TOO_MUCH)
@@ -144,11 +154,7 @@ def _threshold(s: Situation, reading: Reading, when: datetime) -> Decimal:
     reference = reference_for(reading.evidence, s.course, s.protocol, matrix=matrix, when=when + _LATER)
     place = _PLACES[reading.analyte]
     rule = s.protocol.fall
-    recent = [
-        r
-        for r in references_for(reading.evidence, s.course, s.protocol, matrix=matrix, when=when + _LATER)
-        if r.collected is not None and when - r.collected <= span(rule.fast_window.value, "h")
-    ]
+    recent = just_before(reading.evidence, s.course, s.protocol, matrix=matrix, when=when + _LATER)
     bounds = [(reference, rule.hold.value), *((r, rule.fast.value) for r in recent)]
     for result, share in bounds:
         if result is not None and result.level is not None and result.level.low is not None:
@@ -156,6 +162,9 @@ def _threshold(s: Situation, reading: Reading, when: datetime) -> Decimal:
             if low <= holds_at:
                 # A fall of exactly the holding share holds, so the level must be above it.
                 low = holds_at.quantize(place, rounding=ROUND_FLOOR) + place
+    fall = s.fall(reading.analyte)
+    if fall is not None and fall.drop is not None and fall.drop.current.level is not None:
+        low = max(low, fall.drop.current.level.high or low)  # one that fell further has not settled
     return low.quantize(place, rounding=ROUND_CEILING)
 
 
@@ -173,7 +182,9 @@ def _lab_words(s: Situation, reading: Reading, threshold: Decimal, when: datetim
     doubtful = (a.result.latest or a.result.reported for a in reading.evidence.unsettled)
     # Not so early that it would be stale again at a step to come. Of a step due now, nothing that moves with the clock.
     then = when - s.max_age if when > s.now else None
-    instants = [i for i in (*known, *doubtful, then) if i is not None]
+    doses = [d for d in s.picture.replacements if reading.analyte in d.analytes and d.given <= s.now]
+    spread = (recheck_due(d, reading.analyte, s.protocol) for d in doses)
+    instants = [i for i in (*known, *doubtful, then, *spread) if i is not None]
     after = f" after {at(max(instants), s.picture.zone)}" if instants else ""
     kinds = {r.matrix for d in reading.evidence.draws for r in d.results}
     matrix = f" of {like.matrix.value}" if like is not None and kinds - {Matrix.SERUM_PLASMA} else ""

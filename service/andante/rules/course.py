@@ -9,9 +9,9 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
 
-from andante.domain.picture import EnergyKind, EnergyOrder, OrderState, Picture
+from andante.domain.picture import EnergyKind, EnergyOrder, Intake, OrderState, Picture
 from andante.domain.protocol import Protocol
-from andante.rules.delivered import Delivered, eaten, look_up
+from andante.rules.delivered import Accounts, Delivered, eaten, look_up
 from andante.rules.energy import DAY, day_amount, end_of, in_force, start_of
 from andante.rules.history import Stretch, history_of, place_ends
 from andante.rules.phrases import span
@@ -52,15 +52,28 @@ class Course:
     present_kcal: Decimal | None
     ordered_kcal: Decimal | None
     other_kcal: Decimal | None
-    delivered: Delivered | None
+    accounts: Accounts  # what was documented as given
     eaten_kcal: Decimal | None  # what a diet brings by the documented intake; None where no diet runs or none is known
+    eaten_by: tuple[Intake, ...]  # the records it is known by
     energy_problems: tuple[tuple[str, str], ...]  # (words, source)
     earlier_course: bool  # an earlier course of this stay ended at least a restart ago
 
     @property
-    def delivered_share(self) -> Decimal | None:
-        """Percent of what was ordered over the documented time."""
-        return self.delivered.percent if self.delivered is not None else None
+    def delivered(self) -> Delivered | None:
+        """The newest firm account of what was given."""
+        return self.accounts.newest
+
+    def lagging(self, protocol: Protocol) -> Delivered | None:
+        """An account by which far less was given than ordered."""
+        least = self.accounts.least
+        shortfall = protocol.energy.delivery_shortfall.value
+        return least if least is not None and least.percent is not None and least.percent < shortfall else None
+
+    def exceeding(self, protocol: Protocol) -> Delivered | None:
+        """An account by which far more was given than ordered."""
+        most = self.accounts.most
+        excess = protocol.energy.delivery_excess.value
+        return most if most is not None and most.percent is not None and most.percent > excess else None
 
     @property
     def latest_exposure(self) -> datetime | None:
@@ -85,11 +98,11 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         (f"{o.kind.value}: the order does not say since when, or until when, it runs", o.source) for o in unplaced
     ]
     other = _sum(others, protocol, picture, at=now, frozen=True, problems=problems)
-    delivered = look_up(picture, protocol, now, orders=nutrition, running=running, other_kcal=other)
+    accounts = look_up(picture, protocol, now, orders=orders)
     diets = [o for o in running if o.kind is EnergyKind.ORAL_DIET]
     summed = tuple(o for o in running if o.kind is not EnergyKind.ORAL_DIET)
     feed_now = _sum(summed, protocol, picture, at=at, frozen=True, problems=problems)
-    by_mouth = eaten(picture, protocol, now, diets=diets, delivered=delivered, fed_kcal=feed_now, other_kcal=other)
+    by_mouth, eaten_by = eaten(picture, protocol, now, diets=diets, delivered=accounts.newest)
     feed_ordered = _sum(
         tuple({id(o): o for o in (*summed, *_future(nutrition, now))}.values()),
         protocol,
@@ -100,7 +113,7 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
     )
     if diets:
         if by_mouth is None:
-            problems += [(_diet_words(o), o.source) for o in diets]
+            problems += [(_diet_words(o, protocol), o.source) for o in diets]
         feed_now, feed_ordered = _add(feed_now, by_mouth), _add(feed_ordered, by_mouth)
     if unplaced:
         feed_now = None
@@ -122,15 +135,22 @@ def follow(picture: Picture, protocol: Protocol, now: datetime, goal_kcal: Decim
         present_kcal=_add(feed_now, other) if feeding else other,
         ordered_kcal=_add(feed_ordered, other),
         other_kcal=other,
-        delivered=delivered,
+        accounts=accounts,
         eaten_kcal=by_mouth,
+        eaten_by=eaten_by,
         energy_problems=tuple(problems),
         earlier_course=earlier,
     )
 
 
-def _diet_words(diet: EnergyOrder) -> str:
-    lack = "a diet order states no energy" if diet.day_kcal is None else "how much of the diet is eaten is not known"
+def _diet_words(diet: EnergyOrder, protocol: Protocol) -> str:
+    served, evidence = diet.day_kcal, protocol.evidence
+    if served is None:
+        lack = "a diet order states no energy"
+    elif not evidence.diet_min.value <= served <= evidence.diet_max.value:
+        lack = "the energy that the diet order states is not plausible"
+    else:
+        lack = "how much of the diet is eaten is not known"
     return f"{diet.kind.value}: {lack}; record what is eaten over 24 h"
 
 

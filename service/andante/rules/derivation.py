@@ -8,7 +8,7 @@ from andante.domain.picture import EnergyKind, LabResult, OrderState
 from andante.domain.protocol import Number
 from andante.rules.bands import limits_of
 from andante.rules.decision import Decision
-from andante.rules.facts import delivered_facts, dose_facts, energy_facts, lab_fact
+from andante.rules.facts import delivered_facts, dose_facts, eaten_facts, energy_facts, lab_fact
 from andante.rules.micronutrients import vitamin_gaps
 from andante.rules.notices import find_gaps
 from andante.rules.phrases import at, kcal, level, names, plain, sentence, span
@@ -114,7 +114,11 @@ def _course(s: Situation) -> Reason:
     return Reason(
         rule="course",
         sentence=words,
-        facts=(*energy_facts(shaping, s), *delivered_facts(course)),
+        facts=(
+            *energy_facts(shaping, s),
+            *delivered_facts(s, course.accounts.newest, course.accounts.least, course.accounts.most),
+            *eaten_facts(s),
+        ),
         cites=_energy_cites(s, {o.kind for o in shaping}),
     )
 

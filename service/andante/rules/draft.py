@@ -18,6 +18,7 @@ from andante.rules.decision import Decision
 from andante.rules.energy import DAY, day_amount, start_of
 from andante.rules.phrases import at, kcal
 from andante.rules.situation import Situation, take_in
+from andante.rules.sizing import dextrose_g_day, dextrose_g_h
 from andante.rules.table import decide
 
 _SAME = Decimal("0.5")  # kcal a day: below it two sums are the same energy
@@ -31,6 +32,8 @@ class Limit(StrEnum):
     STEP = "one step up"
     NOT_YET = "what is advised until the next step"
     GOAL = "the goal"
+    DEXTROSE = "the first day's dextrose"
+    GLUCOSE_RATE = "the ceiling of glucose per minute"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +90,8 @@ def weigh(picture: Picture, protocol: Protocol, now: datetime, *, drafts: tuple[
     replaced = [o for o in s.course.running if o.kind in _REPLACEABLE and o.kind in {d.kind for d in orders}]
     saved = _total(problems, *(_amount(s, o, s.course.read_at) for o in replaced))
     instead = beside - saved if beside is not None and saved is not None else None
-    bounds = tuple(sorted(_bounds(s, decision, orders), key=lambda b: b.kcal))
+    limits = [*_bounds(s, decision, orders), *_by_vein(s, orders, brings)]
+    bounds = tuple(sorted(limits, key=lambda b: b.kcal))
     blamed = bounds if brings != 0 else ()  # what runs already is not a draft's doing that adds nothing
     return Weighed(
         brings=brings,
@@ -133,6 +137,30 @@ def _bounds(s: Situation, decision: Decision, drafts: list[EnergyOrder]) -> Iter
             yield Bound(limit=Limit.EVIDENCE, kcal=advised if advised is not None else _unadvised(s, other))
     if decision.code in _MAY_RISE and by_vein and advised is not None:
         yield Bound(limit=Limit.EVIDENCE, kcal=advised)  # grams and rate of dextrose bound it too
+
+
+def _by_vein(s: Situation, drafts: list[EnergyOrder], brings: Decimal | None) -> Iterator[Bound]:
+    """What the limits of dextrose leave of drafts that go by vein, as energy of the same mixture."""
+    energy = s.protocol.energy
+    running = (*s.course.running, *s.course.others)
+    stages = [t for o in drafts for t in (max(s.now, start_of(o) or s.now), *_stages(o)) if t >= s.now]
+    if not brings or not stages:
+        return
+    runs = s.course.present_kcal or Decimal(0)
+
+    def bound(limit: Limit, allowed: Decimal, beside: Decimal, own: Decimal) -> Iterator[Bound]:
+        if own > 0 and own + beside > allowed:
+            yield Bound(limit=limit, kcal=runs + brings * max(Decimal(0), allowed - beside) / own)
+
+    if not s.course.feeding or s.course.day == 1:
+        own = max(dextrose_g_day(drafts, t, energy, s.picture) for t in stages)
+        beside = dextrose_g_day(running, s.now, energy, s.picture)
+        yield from bound(Limit.DEXTROSE, energy.initial_dextrose_high.value, beside, own)
+    if s.body.dosing_kg is not None:
+        own = max(dextrose_g_h(drafts, t, energy, s.picture) for t in stages)
+        beside = dextrose_g_h(running, s.now, energy, s.picture)
+        ceiling = energy.glucose_rate_ceiling.value * s.body.dosing_kg * 60 / 1000
+        yield from bound(Limit.GLUCOSE_RATE, ceiling, beside, own)
 
 
 def _unadvised(s: Situation, other: Decimal) -> Decimal:

@@ -15,7 +15,7 @@ from andante.domain.protocol import Protocol
 from andante.rules.bands import limits_of
 from andante.rules.canonical import in_fixed_offset, settle
 from andante.rules.counterfactual import would_change
-from andante.rules.decision import Decision
+from andante.rules.decision import Decision, soonest
 from andante.rules.derivation import derive
 from andante.rules.evidence import Draw
 from andante.rules.facts import lab_fact
@@ -70,7 +70,7 @@ def _advice(s: Situation, decision: Decision) -> Advice:
         rate_ml_h=sized.rate_ml_h if sized else None,
         bolus_ml=sized.bolus_ml if sized else None,
         dextrose_g=sized.dextrose_g if sized else None,
-        valid_until=decision.valid_until,
+        valid_until=soonest(decision.valid_until, s.new_start_at),
         because=decision.because,
         would_change=would_change(s, decision),
         priority=decision.priority,
@@ -150,6 +150,9 @@ def _data_quality(s: Situation) -> tuple[DataQuality, ...]:
                         source=draw.lowest.source,
                     )
                 )
+    if s.body.disagreeing is not None and s.body.weight is not None:
+        text = f"weights of the same days disagree ({s.body.said}): the lower counts; weigh again"
+        notes.append(DataQuality(code="weights-disagree", text=text, source=s.body.disagreeing.source))
     pumped = [o for o in s.course.running if o.kind is EnergyKind.ENTERAL]
     if len(pumped) > 1:
         text = f"{len(pumped)} enteral feed orders are in force at once; all are counted: check which of them runs"

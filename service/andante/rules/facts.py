@@ -5,9 +5,17 @@ from datetime import timedelta
 from decimal import Decimal
 
 from andante.domain.advice import Fact
-from andante.domain.picture import Delivery, EnergyOrder, IntakeKind, LabResult, OrderState
+from andante.domain.picture import (
+    Delivery,
+    EnergyOrder,
+    Firmness,
+    Intake,
+    IntakeKind,
+    LabResult,
+    OrderState,
+)
 from andante.domain.quantities import Analyte
-from andante.rules.course import Course
+from andante.rules.delivered import Delivered
 from andante.rules.energy import DAY
 from andante.rules.evidence import Reading
 from andante.rules.phrases import at, hours, kcal, level, number, plain, span
@@ -110,20 +118,24 @@ def order_facts(s: Situation) -> tuple[Fact, ...]:
     return energy_facts((*s.course.running, *(() if s.course.feeding else s.course.planned), *s.course.others), s)
 
 
-def delivered_facts(course: Course) -> tuple[Fact, ...]:
+def delivered_facts(s: Situation, *accounts: Delivered | None) -> tuple[Fact, ...]:
     """What was documented as given, record by record."""
-    if course.delivered is None:
-        return ()
-    unit = "kcal" if course.delivered.kind is IntakeKind.ENERGY else "mL"
-    return tuple(
-        Fact(
-            label=f"delivered ({r.kind.value})",
-            value=f"{plain(r.amount or Decimal(0))} {unit} over {plain(hours(r.end - r.start), _TENTH)} h",
-            when=r.end,
-            source=r.source,
-        )
-        for r in course.delivered.records
-    )
+    records = dict.fromkeys(r for one in accounts if one is not None for r in one.records)
+    return tuple(_record_fact(r, f"delivered ({r.kind.value})", s) for r in records)
+
+
+def eaten_facts(s: Situation) -> tuple[Fact, ...]:
+    """The records by which it is known what a diet brings."""
+    return tuple(_record_fact(r, f"eaten ({r.kind.value})", s) for r in s.course.eaten_by)
+
+
+def _record_fact(record: Intake, label: str, s: Situation) -> Fact:
+    unit = {IntakeKind.FORMULA: "mL", IntakeKind.SHARE_OF_MEALS: "%"}.get(record.kind, "kcal")
+    value = f"{plain(record.amount or Decimal(0))} {unit} over {plain(hours(record.end - record.start), _TENTH)} h"
+    value += f" from {at(record.start, s.picture.zone)}"
+    if record.firmness is not Firmness.FIRM:
+        value += ", not final"
+    return Fact(label=label, value=value, when=record.end, source=record.source)
 
 
 def dose_facts(s: Situation, analyte: Analyte) -> tuple[Fact, ...]:

@@ -2,14 +2,24 @@
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from itertools import pairwise
 
 from andante.domain.advice import Fact, Working
-from andante.domain.picture import EnergyKind, IntakeKind, MeasureKind, Measurement, OrderState, Picture
+from andante.domain.picture import (
+    EnergyKind,
+    Firmness,
+    Intake,
+    IntakeKind,
+    MeasureKind,
+    Measurement,
+    OrderState,
+    Picture,
+)
 from andante.domain.protocol import Protocol
 from andante.rules.body import latest
+from andante.rules.canonical import in_fixed_offset
 from andante.rules.course import Course
 from andante.rules.energy import DAY, end_of, start_of
 from andante.rules.phrases import at, hours, percent_of, plain, span
@@ -17,6 +27,7 @@ from andante.rules.phrases import at, hours, percent_of, plain, span
 _TENTH = Decimal("0.1")
 _MOST_DAYS = Decimal(1000)  # more days without intake than that are a slip, and past every limit anyway
 _WHOLE_DAY_H = Decimal(24)
+_SHORTEST_DAY = timedelta(hours=23)  # the one on which the clocks go forward
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +40,13 @@ class Spell:
     nil: bool
     facts: tuple[Fact, ...]
     stated: bool = False  # by a clinician
+    firm: bool = True  # what is not may show a danger, and never that one has passed
     working: tuple[Working, ...] = ()
+
+    @property
+    def ate(self) -> bool:
+        """Whether it shows for certain that something was taken in."""
+        return self.firm and not self.nil
 
     @property
     def days(self) -> Decimal:
@@ -50,7 +67,7 @@ def spells_before_feeding(
     nil_ordered = [
         part
         for s in _nil_by_mouth(picture, before)
-        for part in _without(s, [*((e.start, e.end) for e in eaten if not e.nil), *fed])
+        for part in _without(s, [*((e.start, e.end) for e in eaten if e.ate), *fed])
     ]
     stated = _stated(picture, protocol, now, before=before, eaten=eaten, course=course)
     found = [_until(s, before) for s in (*eaten, *nil_ordered, *stated)]
@@ -68,10 +85,10 @@ def longest_nil(spells: tuple[Spell, ...], protocol: Protocol, *, before: dateti
 
     A clinician's statement matters however old it is: who has been starved that long stays so for a later course.
     """
-    ate = [s.start for s in spells if not s.nil]
+    ate = [s.start for s in spells if s.ate]
     runs = _runs([s for s in spells if s.nil], span(protocol.evidence.intake_gap.value, "h"), broken_by=ate)
     oldest = before - span(protocol.evidence.lookback.value, "d")
-    recent = [_joined(run) for run in runs if run[-1].end >= oldest or any(s.stated for s in run)]
+    recent = [_joined(run) for run in runs if any(s.stated or s.end >= oldest for s in run)]
     return max(recent, key=lambda s: (s.days, s.start), default=None)
 
 
@@ -80,8 +97,17 @@ def lowest_share(
 ) -> tuple[Decimal, Decimal, tuple[Fact, ...]] | None:
     """The lowest share of the need over a documented time longer than `window`: (percent, days, facts).
 
-    None where no recent run of records covers so long: then nothing is known.
+    None where no recent run of records covers so long: then nothing is known. With and without what is not final.
     """
+    firm = tuple(s for s in spells if s.firm)
+    ways = (spells, firm) if len(firm) < len(spells) else (spells,)
+    found = [f for way in ways if (f := _lowest(way, protocol, window=window, before=before)) is not None]
+    return min(found, key=lambda f: (f[0], f[1]), default=None)
+
+
+def _lowest(
+    spells: tuple[Spell, ...], protocol: Protocol, *, window: timedelta, before: datetime
+) -> tuple[Decimal, Decimal, tuple[Fact, ...]] | None:
     oldest = before - span(protocol.evidence.lookback.value, "d")
     found: list[tuple[Decimal, Decimal, tuple[Fact, ...]]] = []
     for run in _runs(_one_after_another(spells), span(protocol.evidence.intake_gap.value, "h")):
@@ -99,24 +125,73 @@ def lowest_share(
 
 
 def _documented(picture: Picture, protocol: Protocol, need_kcal: Decimal | None) -> list[Spell]:
-    """Food records as a share of the need, and diet histories."""
-    negligible = protocol.evidence.negligible_intake.value
-    found = []
+    """Food records as a share of the need, and diet histories. More than anybody takes in is a slip."""
+    found = _recorded(picture, protocol, need_kcal) if need_kcal else []
     for intake in picture.intakes:
-        if intake.amount is None or intake.amount < 0 or intake.start >= intake.end:
+        if intake.kind is IntakeKind.SHARE_OF_NEED and intake.amount is not None and intake.amount >= 0:
+            fact = _intake_fact(intake, f"{plain(intake.amount)} % of the need")
+            if intake.start < intake.end:
+                found.append(_spell(intake.start, intake.end, intake.amount, protocol, (intake,), (fact,)))
+    return [spell for spell in found if spell.percent <= protocol.evidence.intake_most.value]
+
+
+def _recorded(picture: Picture, protocol: Protocol, need_kcal: Decimal) -> list[Spell]:
+    """Records of energy. A meal stands for itself, not for a day of such meals: short ones add up over their day."""
+    found: list[Spell] = []
+    meals: dict[date, list[Intake]] = {}
+    for intake in picture.intakes:
+        if intake.kind is not IntakeKind.ENERGY or intake.amount is None or intake.amount < 0:
             continue
-        if intake.kind is IntakeKind.SHARE_OF_NEED:
-            percent, words = intake.amount, f"{plain(intake.amount)} % of the need"
-        elif intake.kind is IntakeKind.ENERGY and need_kcal:
-            daily = intake.amount * _WHOLE_DAY_H / hours(intake.end - intake.start)
-            percent, words = percent_of(daily, need_kcal), f"{plain(intake.amount)} kcal"
-        else:
+        lasted = intake.end - intake.start
+        if lasted <= timedelta(0):
             continue
-        fact = Fact(label="documented intake", value=words, when=intake.start, source=intake.source)
-        found.append(
-            Spell(start=intake.start, end=intake.end, percent=percent, nil=percent <= negligible, facts=(fact,))
-        )
+        if lasted < _SHORTEST_DAY:
+            meals.setdefault(intake.start.astimezone(picture.zone).date(), []).append(intake)
+            continue
+        daily = intake.amount * _WHOLE_DAY_H / hours(lasted)
+        fact = _intake_fact(intake, f"{plain(intake.amount)} kcal")
+        share = percent_of(daily, need_kcal)
+        found.append(_spell(intake.start, intake.end, share, protocol, (intake,), (fact,)))
+    for day, written in sorted(meals.items()):
+        records = _apart(written)
+        eaten = sum((i.amount or Decimal(0) for i in records), Decimal(0))
+        start = datetime.combine(day, time.min, tzinfo=picture.zone)
+        end = datetime.combine(day + timedelta(days=1), time.min, tzinfo=picture.zone)
+        facts = tuple(_intake_fact(i, f"{plain(i.amount or Decimal(0))} kcal") for i in records)
+        share = percent_of(eaten, need_kcal)
+        found.append(_spell(in_fixed_offset(start), in_fixed_offset(end), share, protocol, records, facts))
     return found
+
+
+def _apart(records: list[Intake]) -> tuple[Intake, ...]:
+    """Of records that overlap the smaller: an interim sum beside its total must not count twice."""
+    kept: list[Intake] = []
+    for record in sorted(records, key=lambda i: (i.amount or Decimal(0), i.start, i.source)):
+        if all(record.end <= other.start or other.end <= record.start for other in kept):
+            kept.append(record)
+    return tuple(sorted(kept, key=lambda i: (i.start, i.source)))
+
+
+def _spell(
+    start: datetime,
+    end: datetime,
+    percent: Decimal,
+    protocol: Protocol,
+    records: tuple[Intake, ...],
+    facts: tuple[Fact, ...],
+) -> Spell:
+    return Spell(
+        start=start,
+        end=end,
+        percent=percent,
+        nil=percent <= protocol.evidence.negligible_intake.value,
+        facts=facts,
+        firm=all(r.firmness is Firmness.FIRM for r in records),
+    )
+
+
+def _intake_fact(intake: Intake, words: str) -> Fact:
+    return Fact(label="documented intake", value=words, when=intake.start, source=intake.source)
 
 
 def _nil_by_mouth(picture: Picture, before: datetime) -> list[Spell]:
@@ -145,7 +220,7 @@ def _stated(
     if statement is None or statement.value is None or statement.taken is None or statement.value <= 0:
         return []
     start, end = statement.taken - span(min(statement.value, _MOST_DAYS), "d"), statement.taken
-    since = [s for s in eaten if not s.nil and s.end > end]
+    since = [s for s in eaten if s.ate and s.end > end]
     nourished = any(s.start < before and s.feeds for s in course.history) or _has_diet(picture, before)
     taken, zone = at(end, picture.zone), picture.zone
     working = [Working(result=at(start, zone), terms=f"{taken} − {plain(min(statement.value, _MOST_DAYS), _TENTH)} d")]

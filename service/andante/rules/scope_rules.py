@@ -105,6 +105,8 @@ def stood_down(s: Situation) -> Decision | None:
             return None
     if not _ate_enough_throughout(s, long):
         return None
+    if course.lagging(s.protocol) is not None or course.exceeding(s.protocol) is not None:
+        return None  # what really runs is not what is ordered: the goal has not been lived with
     if any(f.holds for f in s.falls) or organ_dysfunction(s):
         return None
     words = plain(rule.in_range.value)
@@ -126,7 +128,7 @@ def _ate_enough_throughout(s: Situation, long: timedelta) -> bool:
         return True
     for days in range(1, long // DAY + 1):
         then = follow(s.picture, s.protocol, s.now - days * DAY, goal).present_kcal
-        if then is None or then <= goal - _slack(s):
+        if then is None or not _reaches(then, goal, s):
             return False
     return True
 
@@ -136,7 +138,12 @@ def is_at_goal(s: Situation) -> bool:
     present, goal = s.course.present_kcal, s.goal.kcal
     if present is None or goal is None or not s.course.feeding:
         return False
-    return present > goal - _slack(s) or present >= goal
+    return _reaches(present, goal, s)
+
+
+def _reaches(kcal_day: Decimal, goal: Decimal, s: Situation) -> bool:
+    """Where nothing is pumped there is no increment: exactly the goal is at the goal then too."""
+    return kcal_day > goal - _slack(s) or kcal_day >= goal
 
 
 def is_over_goal(s: Situation) -> bool:

@@ -68,6 +68,13 @@ class Situation:
         return min(instants) if len(instants) == len(self.readings) else None
 
     @property
+    def new_start_at(self) -> datetime | None:
+        """From when on a feed that is off now would be started anew, not resumed."""
+        if self.course.paused_since is None:
+            return None
+        return self.course.paused_since + span(self.protocol.energy.restart_after.value, "h")
+
+    @property
     def is_fed_artificially(self) -> bool:
         pumped = (EnergyKind.ENTERAL, EnergyKind.PARENTERAL)
         orders = (*self.course.running, *self.course.planned, *self.course.unplaced)
@@ -162,7 +169,7 @@ def find_goal(picture: Picture, protocol: Protocol, body: Body, now: datetime) -
     energy = protocol.energy
     stated = sorted(
         (g for g in picture.goals if g.stated is None or g.stated <= now),
-        key=lambda g: (g.stated.timestamp() if g.stated else float("-inf"), g.source),
+        key=_newest_last,
     )
     problem = _goal_problem(stated[-1], body, protocol) if stated else None
     usable = [g for g in stated if _goal_problem(g, body, protocol) is None]
@@ -183,6 +190,12 @@ def find_goal(picture: Picture, protocol: Protocol, body: Body, now: datetime) -
         facts=body.facts,
         is_computed=True,
     )
+
+
+def _newest_last(goal: EnergyGoal) -> tuple[float, bool, Decimal, str]:
+    """Of two stated at one instant the one that cannot be read, else the lower, counts as the newer."""
+    when = goal.stated.timestamp() if goal.stated else float("-inf")
+    return when, goal.kcal_day is None, -(goal.kcal_day or Decimal(0)), goal.source
 
 
 def _charted(goal: EnergyGoal, problem: str | None) -> Goal:

@@ -6,7 +6,7 @@ from datetime import datetime
 from decimal import ROUND_FLOOR, Decimal
 
 from andante.domain.picture import EnergyKind, EnergyOrder, Picture
-from andante.domain.protocol import Protocol
+from andante.domain.protocol import Energy, Protocol
 from andante.rules.course import Course
 from andante.rules.energy import day_amount, kcal_per_ml, present_pattern, present_rate
 from andante.rules.phrases import exact_to_20, number, plain
@@ -46,6 +46,7 @@ class Vehicle:
     fixed_kcal: Decimal  # the other energy of the day, which the vehicle does not change
     dextrose_g_ml: Decimal
     fixed_dextrose_g_h: Decimal = Decimal(0)  # by vein beside it, while it runs
+    fixed_dextrose_g_day: Decimal = Decimal(0)  # and over a day
     max_ml_day: Decimal | None = None  # the order's own cap
     capped: bool = False  # the cap ends the day's feed sooner than its schedule would
 
@@ -108,6 +109,7 @@ def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehi
                     return None
                 fixed += amount
         fixed += course.eaten_kcal or Decimal(0)
+    beside = (*(o for o in course.running if o is not order), *course.others)
     pattern = present_pattern(order, at)
     if pattern is None and (course.feeding or order.deliveries):
         return None
@@ -120,7 +122,8 @@ def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehi
         bolus=pattern.bolus if pattern else None,
         fixed_kcal=fixed,
         dextrose_g_ml=order.composition.dextrose_g_ml if order.composition else Decimal(0),
-        fixed_dextrose_g_h=dextrose_g_h((*(o for o in course.running if o is not order), *course.others), at),
+        fixed_dextrose_g_h=dextrose_g_h(beside, at, energy, picture),
+        fixed_dextrose_g_day=dextrose_g_day(beside, at, energy, picture),
         max_ml_day=order.max_ml_day,
         capped=pattern.capped if pattern else False,
     )
@@ -142,7 +145,7 @@ def size(
     `dextrose_limit_g` and the glucose-rate ceiling (with `dosing_kg`) bound a parenteral rate further.
     """
     if vehicle.capped:
-        return _size_by_cap(target_kcal, vehicle, protocol, dextrose_limit_g)
+        return _size_by_cap(target_kcal, vehicle, protocol, dosing_kg, dextrose_limit_g)
     times = vehicle.times
     exact = (target_kcal - vehicle.fixed_kcal) / vehicle.density / times
     said: list[str] = []
@@ -165,12 +168,23 @@ def size(
 
 
 def _size_by_cap(
-    target_kcal: Decimal, vehicle: Vehicle, protocol: Protocol, dextrose_limit_g: Decimal | None
+    target_kcal: Decimal,
+    vehicle: Vehicle,
+    protocol: Protocol,
+    dosing_kg: Decimal | None,
+    dextrose_limit_g: Decimal | None,
 ) -> Sized | None:
-    """Under a cap the rate says nothing about the day: what changes is the cap, in mL a day."""
+    """Under a cap the rate says nothing about the day: what changes is the cap, in mL a day.
+
+    None where the rate, which stays, brings more glucose per minute than the protocol's ceiling.
+    """
     exact = (target_kcal - vehicle.fixed_kcal) / vehicle.density
-    if dextrose_limit_g is not None and vehicle.dextrose_g_ml > 0:
-        exact = min(exact, dextrose_limit_g / vehicle.dextrose_g_ml)
+    if vehicle.dextrose_g_ml > 0:
+        if dextrose_limit_g is not None:
+            exact = min(exact, (dextrose_limit_g - vehicle.fixed_dextrose_g_day) / vehicle.dextrose_g_ml)
+        grams = (vehicle.rate or Decimal(0)) * vehicle.dextrose_g_ml + vehicle.fixed_dextrose_g_h
+        if dosing_kg is not None and glucose_rate(grams, dosing_kg) > protocol.energy.glucose_rate_ceiling.value:
+            return None
     ml = _floor(exact, protocol.energy.bolus_increment.value)
     if ml <= 0:
         return None
@@ -206,9 +220,10 @@ def _bounded_by_dextrose(
     """The rate or bolus within the grams a day and the glucose infusion rate, and the sum that bounds it."""
     beside, terms = vehicle.fixed_dextrose_g_h, ""
     per_ml, other = f"{number(vehicle.dextrose_g_ml)} g/mL", f"{number(beside)} g/h"
-    if limit_g is not None and exact * times * vehicle.dextrose_g_ml + beside * 24 > limit_g:
-        exact = (limit_g - beside * 24) / (times * vehicle.dextrose_g_ml)
-        terms = f"({number(limit_g)} g − {other} × 24 h) ÷ {number(times)} ÷ {per_ml}"
+    daily = vehicle.fixed_dextrose_g_day
+    if limit_g is not None and exact * times * vehicle.dextrose_g_ml + daily > limit_g:
+        exact = (limit_g - daily) / (times * vehicle.dextrose_g_ml)
+        terms = f"({number(limit_g)} g − {number(daily)} g/day) ÷ {number(times)} ÷ {per_ml}"
         said.append(f"bounded by {plain(limit_g)} g dextrose a day{_beside_words(beside)}")
     ceiling = protocol.energy.glucose_rate_ceiling.value
     if dosing_kg is not None and glucose_rate(exact * vehicle.dextrose_g_ml + beside, dosing_kg) > ceiling:
@@ -224,14 +239,29 @@ def _beside_words(grams_per_hour: Decimal) -> str:
     return f", {plain(grams_per_hour, _TENTH)} g/h of it from elsewhere" if grams_per_hour else ""
 
 
-def dextrose_g_h(orders: Iterable[EnergyOrder], at: datetime) -> Decimal:
-    """Dextrose by vein while it runs, g/h; of one whose rate cannot be told, nothing: its energy holds already."""
+def dextrose_g_h(orders: Iterable[EnergyOrder], at: datetime, energy: Energy, picture: Picture) -> Decimal:
+    """Dextrose by vein while it runs, g/h; of boluses, or of several rates at once, what they come to in an hour.
+
+    One that cannot be summed adds nothing here: its energy is not known either, and that holds.
+    """
     total = Decimal(0)
     for order in orders:
-        rate = present_rate(order, at) if order.composition is not None else None
-        if rate is not None and order.composition is not None:
-            total += rate * order.composition.dextrose_g_ml
+        if order.composition is None:
+            continue
+        rate = present_rate(order, at)
+        ml_h = rate if rate is not None else _ml_day(order, at, energy, picture) / 24
+        total += ml_h * order.composition.dextrose_g_ml
     return total
+
+
+def dextrose_g_day(orders: Iterable[EnergyOrder], at: datetime, energy: Energy, picture: Picture) -> Decimal:
+    """Dextrose by vein in a day, in grams."""
+    mixed = [(o, o.composition.dextrose_g_ml) for o in orders if o.composition is not None]
+    return sum((_ml_day(o, at, energy, picture) * grams for o, grams in mixed), Decimal(0))
+
+
+def _ml_day(order: EnergyOrder, at: datetime, energy: Energy, picture: Picture) -> Decimal:
+    return day_amount(order, energy, at=at, zone=picture.zone, frozen=True).ml or Decimal(0)
 
 
 def glucose_rate(dextrose_g_h: Decimal, kg: Decimal) -> Decimal:

@@ -9,12 +9,12 @@ from andante.rules.bands import Band
 from andante.rules.beside import content_words, masking_facts, other_energy_words, warnings
 from andante.rules.course import Exposure
 from andante.rules.decision import Decision, soonest, until_next_look
-from andante.rules.facts import delivered_facts, lab_facts, order_facts
+from andante.rules.facts import delivered_facts, eaten_facts, lab_facts, order_facts
 from andante.rules.phrases import at, kcal, names, plain, sentence, span
 from andante.rules.scope_rules import is_at_goal, is_over_goal
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, size
-from andante.rules.telling import energy_words, figure_words, keep_words, rate_words
+from andante.rules.telling import energy_words, figure_words, keep_words, paused_words, rate_words
 from andante.rules.trend import draws_to_settle
 
 
@@ -53,14 +53,15 @@ def at_goal(s: Situation) -> Decision | None:
     if not is_at_goal(s):
         return None
     sized = keep_present(s)
-    because = [f"At {s.goal.said}.", *warnings(s), *_delivery_words(s)]
+    because = [f"At {s.goal.said}.", *warnings(s), *other_energy_words(s)]
+    because += [f"{words}: find out why." for words in _delivery_words(s)]
     return Decision(
         code=AdviceCode.AT_GOAL,
         rule="at-goal",
         headline=f"At goal: keep {energy_words(sized)}",
         because=tuple(because),
         sized=sized,
-        facts=(*order_facts(s), *lab_facts(s.readings)),
+        facts=(*order_facts(s), *eaten_facts(s), *_delivery_facts(s), *lab_facts(s.readings)),
         cites=(s.protocol.energy.goal,),
         analytes=tuple(r.analyte for r in s.readings),
         valid_until=s.evidence_expires,
@@ -78,12 +79,13 @@ def stay(s: Situation) -> Decision | None:
     rule = "interval-open"
     head = ""
     jump = _recent_jump(s)
-    if s.course.paused_since is not None:
+    restart = s.new_start_at
+    if s.course.paused_since is not None and restart is not None:
         rule = "feed-paused"
-        restart = at(s.course.paused_since + span(s.protocol.energy.restart_after.value, "h"), s.picture.zone)
+        until = at(restart, s.picture.zone)
         head = f"the feed has been off since {at(s.course.paused_since, s.picture.zone)}"
         because.append(
-            f"{sentence(head)}. Resumed before {restart}, not above the rate it ran at; after that it is a new start"
+            f"{sentence(head)}. Resumed before {until}, not above the rate it ran at; after that it is a new start"
             + (f", at most {kcal(s.allowance_kcal)} in its first 24 h." if s.allowance_kcal is not None else ".")
         )
         cites.append(s.protocol.energy.restart_after)
@@ -109,25 +111,26 @@ def stay(s: Situation) -> Decision | None:
             f"before {at(next_step, s.picture.zone)}."
         )
         cites.append(s.protocol.energy.step_interval)
-    lag = _delivery_words(s)
-    if lag:
-        rule = rule if because else "delivery-lags"
-        head = head or "find out why delivery lags"
-        because += lag
-        cites.append(s.protocol.energy.delivery_shortfall)
-        facts += delivered_facts(s.course)
+    amiss = _delivery_words(s)
+    if amiss:
+        exceeds = s.course.exceeding(s.protocol) is not None
+        rule = rule if because else "delivery-exceeds" if exceeds else "delivery-lags"
+        head = head or ("more is documented than is ordered" if exceeds else "find out why delivery lags")
+        because += [f"{words}: find out why before going up." for words in amiss]
+        cites.append(s.protocol.energy.delivery_excess if exceeds else s.protocol.energy.delivery_shortfall)
+        facts += _delivery_facts(s)
     if not because:
         return None
     sized = keep_present(s)
     waits = next_step if next_step is not None and next_step > s.now else None
-    what = "The feed is off; when it resumes, at most" if s.course.paused_since is not None else "Stay at"
+    what = paused_words(s) or "Stay at"
     return Decision(
         code=AdviceCode.STAY,
         rule=rule,
         headline=f"{what} {energy_words(sized)}: {head}",
         because=(*because, *warnings(s), *(sized.said if sized else ())),
         sized=sized,
-        facts=(*order_facts(s), *facts, *lab_facts(s.readings)),
+        facts=(*order_facts(s), *eaten_facts(s), *facts, *lab_facts(s.readings)),
         cites=tuple(cites),
         analytes=tuple(r.analyte for r in s.readings),
         valid_until=soonest(waits, s.evidence_expires) or until_next_look(s),
@@ -169,13 +172,20 @@ def _settling_facts(s: Situation) -> list[Fact]:
 
 
 def _delivery_words(s: Situation) -> list[str]:
-    given, limit = s.course.delivered, s.protocol.energy.delivery_shortfall.value
-    if given is None or given.percent is None or given.percent >= limit:
-        return []
-    return [
-        f"Delivered energy was {kcal(given.kcal_day)}, {plain(given.percent)} % of what was ordered over the same "
-        "period: find out why before going up."
-    ]
+    """What the records say of far more, or far less, than was ordered."""
+    zone, words = s.picture.zone, []
+    for given in (s.course.exceeding(s.protocol), s.course.lagging(s.protocol)):
+        if given is not None and given.percent is not None:
+            doubt = "" if given.is_firm else " by a record that is not final"
+            words.append(
+                f"From {at(given.start, zone)} to {at(given.end, zone)} delivered energy was "
+                f"{kcal(given.kcal_day)}{doubt}, {plain(given.percent)} % of what was ordered over the same time"
+            )
+    return words
+
+
+def _delivery_facts(s: Situation) -> tuple[Fact, ...]:
+    return delivered_facts(s, s.course.exceeding(s.protocol), s.course.lagging(s.protocol))
 
 
 def advance(s: Situation) -> Decision | None:
@@ -199,7 +209,7 @@ def advance(s: Situation) -> Decision | None:
         *warnings(s),
         *sized.said,
     ]
-    if s.course.delivered is None:
+    if s.course.delivered is None and s.vehicle is not None:
         because.append("No delivered volume is documented for the last day: check the pump before going up.")
     because += other_energy_words(s)
     now = rate_words(s)
@@ -213,7 +223,7 @@ def advance(s: Situation) -> Decision | None:
         headline=f"{head}: a step up to {reaches}, none of the three low" + (f"; {names(high)} high" if high else ""),
         because=tuple(because),
         sized=sized,
-        facts=(*lab_facts(s.readings), *order_facts(s), *s.body.facts, *masking_facts(s)),
+        facts=(*lab_facts(s.readings), *order_facts(s), *eaten_facts(s), *s.body.facts, *masking_facts(s)),
         cites=(energy.step, energy.step_interval),
         analytes=tuple(r.analyte for r in s.readings),
         valid_until=s.evidence_expires,

@@ -29,9 +29,12 @@ def energy_words(sized: Sized | None) -> str:
 
 
 def rate_words(s: Situation) -> str:
-    """What runs now, for `from … to …`: `25`, or empty where it is not one rate or bolus."""
+    """What runs now, for `from … to …`: `25`, or empty where it is not one rate or bolus.
+
+    Empty under a cap too: what changes there is the day's volume, and `from 60 to 1470 kcal/day` would mix the two.
+    """
     vehicle = s.vehicle
-    if vehicle is None or not s.course.feeding:
+    if vehicle is None or vehicle.capped or not s.course.feeding:
         return ""
     amount = vehicle.bolus if vehicle.boluses else vehicle.rate
     return plain(amount, _TENTH) if amount is not None else ""
@@ -50,12 +53,19 @@ def figure_words(s: Situation, sized: Sized | None) -> tuple[str, ...]:
 def keep_words(s: Situation, sized: Sized | None) -> str:
     """`Hold at 25 mL/h …`, or what it must come down to where more than that runs."""
     present = s.course.present_kcal
-    if s.course.paused_since is not None:
-        return f"The feed is off; when it resumes, at most {energy_words(sized)}"
+    if off := paused_words(s):
+        return f"{off} {energy_words(sized)}"
     if sized is not None and present is not None and sized.kcal < present:
         now = rate_words(s)
         return f"Bring down {f'from {now} ' if now else ''}to {energy_words(sized)}"
     return f"Hold at {energy_words(sized)}"
+
+
+def paused_words(s: Situation) -> str:
+    """Begins what is said of a feed that is off: until when its old rate may still be meant. Empty while it runs."""
+    if s.new_start_at is None:
+        return ""
+    return f"The feed is off; when it resumes before {at(s.new_start_at, s.picture.zone)}, at most"
 
 
 def level_words(s: Situation, reading: Reading) -> str:

@@ -71,12 +71,12 @@ def fall_of(evidence: Evidence, course: Course, protocol: Protocol, now: datetim
     """
     current = _current(evidence)
     found = [f for c in current if (f := _fall_to(c, evidence, course, protocol, now)) is not None]
-    if not found:
-        return None
-    furthest = max(found, key=lambda f: (f.percent, f.current.source))
     drops = [d for c in current if (d := _drop_to(c, evidence, course, protocol, now)) is not None]
     fastest = max(drops, key=lambda d: (d.percent, d.current.source), default=None)
-    return furthest if fastest is None else replace(furthest, holds=True, drop=fastest)
+    if found:
+        furthest = max(found, key=lambda f: (f.percent, f.current.source))
+        return furthest if fastest is None else replace(furthest, holds=True, drop=fastest)
+    return _only_fast(evidence.analyte, fastest, protocol, now) if fastest is not None else None
 
 
 def _fall_to(current: LabResult, evidence: Evidence, course: Course, protocol: Protocol, now: datetime) -> Fall | None:
@@ -114,9 +114,7 @@ def _fall_to(current: LabResult, evidence: Evidence, course: Course, protocol: P
 def _drop_to(current: LabResult, evidence: Evidence, course: Course, protocol: Protocol, now: datetime) -> Drop | None:
     """The largest fall to `current` from a draw shortly before it that holds for its speed."""
     when, to = min(current.latest or now, now), _upper(current)
-    window = span(protocol.fall.fast_window.value, "h")
-    before = references_for(evidence, course, protocol, matrix=current.matrix, when=when)
-    recent = [r for r in before if r.collected is not None and when - r.collected <= window]
+    recent = just_before(evidence, course, protocol, matrix=current.matrix, when=when)
     if to is None or not recent:
         return None
     highest = max(recent, key=lambda r: (_lower(r), r.source))
@@ -124,6 +122,20 @@ def _drop_to(current: LabResult, evidence: Evidence, course: Course, protocol: P
     if percent < protocol.fall.fast.value:
         return None
     return Drop(percent=percent, reference=highest, current=current)
+
+
+def _only_fast(analyte: Analyte, drop: Drop, protocol: Protocol, now: datetime) -> Fall:
+    """A fast fall outside the window after an exposure: it holds, but is no severe fall by the published definition."""
+    return Fall(
+        analyte=analyte,
+        percent=drop.percent,
+        grade=min(grade_of(drop.percent, protocol), Grade.MODERATE),
+        holds=True,
+        reference=drop.reference,
+        current=drop.current,
+        drop=drop,
+        since=min(drop.current.latest or now, now),
+    )
 
 
 def grade_of(percent: Decimal, protocol: Protocol) -> Grade:
@@ -194,6 +206,24 @@ def references_for(
             references += [r for r in before if r.collected == newest]
         references += [r for r in comparable if r.collected and exposure.at < r.collected]
     return references
+
+
+def just_before(
+    evidence: Evidence, course: Course, protocol: Protocol, *, matrix: Matrix, when: datetime
+) -> list[LabResult]:
+    """The comparable levels from which a fall to a draw at `when` may be a fast one: of the hours before it, while fed.
+
+    However long ago the course began: a level that drops that fast is going somewhere.
+    """
+    if course.started is None or when <= course.started:
+        return []
+    window = span(protocol.fall.fast_window.value, "h")
+    return [
+        r
+        for draw in evidence.draws
+        for r in draw.results
+        if r.matrix is matrix and _lower(r) > 0 and timedelta(0) < when - draw.collected <= window
+    ]
 
 
 def _lower(result: LabResult) -> Decimal:

@@ -19,6 +19,7 @@ from andante.rules.telling import (
     fall_words,
     figure_words,
     level_words,
+    paused_words,
     percent_words,
     rate_words,
     run_words,
@@ -113,8 +114,8 @@ def urgent_review(s: Situation) -> Decision | None:
     words = action if answer == "stop" else f"{action} {energy_words(sized)}"
     if already:
         words = f"already cut: keep {energy_words(sized)}"
-    if s.course.paused_since is not None and answer != "stop":
-        words = f"the feed is off; when it resumes, at most {energy_words(sized)}"
+    if (off := paused_words(s)) and answer != "stop":
+        words = f"{off.replace('The', 'the', 1)} {energy_words(sized)}"
     return Decision(
         code=AdviceCode.URGENT_REVIEW,
         rule="urgent-review",

@@ -11,6 +11,7 @@ from decimal import Decimal
 from andante.domain.advice import Working
 from andante.domain.picture import EnergyKind, EnergyOrder, MeasureKind
 from andante.rules.body import latest
+from andante.rules.course import Course
 from andante.rules.decision import Decision
 from andante.rules.energy import day_amount, kcal_per_ml, present_pattern
 from andante.rules.phrases import at, hours, kcal, number, plain, span
@@ -133,16 +134,21 @@ def _contents(s: Situation, order: EnergyOrder) -> Iterator[str]:
 
 def _day_terms(s: Situation, order: EnergyOrder) -> str:
     """What an order gives a day, as terms."""
-    amount = day_amount(order, s.protocol.energy, at=s.course.read_at, zone=s.picture.zone, frozen=True)
     density, _ = kcal_per_ml(order, s.protocol.energy)
-    if amount.ml is None or density is None:
+    volume = _volume_terms(s, order)
+    return f"{volume} × {number(density)} kcal/mL" if volume and density is not None else ""
+
+
+def _volume_terms(s: Situation, order: EnergyOrder) -> str:
+    amount = day_amount(order, s.protocol.energy, at=s.course.read_at, zone=s.picture.zone, frozen=True)
+    if amount.ml is None:
         return ""
     pattern = present_pattern(order, s.course.read_at)
     if pattern is None or pattern.capped:
-        return f"{number(amount.ml)} mL × {number(density)} kcal/mL"
+        return f"{number(amount.ml)} mL"
     if pattern.bolus is not None:
-        return f"{number(pattern.bolus)} mL × {number(pattern.boluses)} times × {number(density)} kcal/mL"
-    return f"{number(pattern.rate or Decimal(0))} mL/h × {number(pattern.hours)} h × {number(density)} kcal/mL"
+        return f"{number(pattern.bolus)} mL × {number(pattern.boluses)} times"
+    return f"{number(pattern.rate or Decimal(0))} mL/h × {number(pattern.hours)} h"
 
 
 def _course(s: Situation) -> Iterator[Working]:
@@ -151,10 +157,8 @@ def _course(s: Situation) -> Iterator[Working]:
     other = [t for o in course.others if (t := _day_terms(s, o))]
     if course.other_kcal and other:
         yield from _both(kcal(course.other_kcal), course.other_kcal, "kcal/day", " + ".join(other))
-    if course.eaten_kcal and course.delivered is None:
-        served = " + ".join(number(o.day_kcal) for o in course.running if o.day_kcal)
-        share = course.eaten_kcal / sum((o.day_kcal for o in course.running if o.day_kcal), Decimal(0)) * 100
-        yield _line(kcal(course.eaten_kcal), f"{number(share)} % × ({served}) kcal/day")
+    if course.eaten_kcal:
+        yield from _eaten(course, course.eaten_kcal)
     terms = [t for o in fed if (t := _day_terms(s, o))]
     terms += [f"{number(course.eaten_kcal)} kcal/day eaten"] if course.eaten_kcal else []
     if course.feeding and course.present_kcal is not None and terms:
@@ -169,23 +173,35 @@ def _course(s: Situation) -> Iterator[Working]:
         yield _line(f"{per_kg} kcal/kg", f"{number(course.present_kcal)} kcal/day ÷ {number(s.body.dosing_kg)} kg")
 
 
-def _delivered(s: Situation) -> Iterator[Working]:
-    given = s.course.delivered
-    if given is None:
+def _eaten(course: Course, eaten_kcal: Decimal) -> Iterator[Working]:
+    given = course.delivered
+    if given is not None and course.eaten_by == given.records and given.ordered_day is not None:
+        ordered = f"{number(given.ordered_day)} kcal/day ordered over the same time"
+        yield from _both(kcal(eaten_kcal), eaten_kcal, "kcal/day", f"{number(given.kcal_day)} kcal/day − {ordered}")
+        yield _line(ordered, "the stages of the orders of the course, each for as long as it ran in that time")
         return
-    lasted = hours(given.end - given.start)
-    total = " + ".join(number(r.amount or Decimal(0)) for r in given.records)
-    density = given.kcal_day * lasted / 24 / given.amount if given.amount else Decimal(0)
-    per_ml = f" × {number(density)} kcal/mL" if given.kind.value == "formula volume" else ""
-    spans = " + ".join(f"{number(hours(r.end - r.start))} h" for r in given.records)
-    yield _line(kcal(given.kcal_day), f"({total}){per_ml} ÷ ({spans}) × 24 h")
-    if given.percent:
-        brought = given.kcal_day * lasted / 24
-        ordered = brought / given.percent * 100
-        same_time = f"{number(ordered)} kcal ordered over the same time"
-        yield _line(same_time, "the stages of the orders of the course, each for as long as it ran in that time")
-        yield from _both(f"{number(brought)} kcal", brought, "kcal", f"({total}){per_ml}")
-        yield _line(f"{plain(given.percent)} % of what was ordered", f"{number(brought)} kcal ÷ {same_time} × 100")
+    diets = [o.day_kcal for o in course.running if o.kind is EnergyKind.ORAL_DIET and o.day_kcal]
+    share = f"{number(eaten_kcal / sum(diets, Decimal(0)) * 100)} %"
+    served = " + ".join(number(d) for d in diets)
+    yield from _both(kcal(eaten_kcal), eaten_kcal, "kcal/day", f"{share} × ({served}) kcal/day")
+    parts = [f"{number(r.amount or Decimal(0))} × {number(hours(r.end - r.start))} h" for r in course.eaten_by]
+    lasted = " + ".join(f"{number(hours(r.end - r.start))} h" for r in course.eaten_by)
+    yield _line(share, f"({' + '.join(parts)}) ÷ ({lasted})")
+
+
+def _delivered(s: Situation) -> Iterator[Working]:
+    accounts = s.course.accounts
+    for given in dict.fromkeys(a for a in (accounts.newest, accounts.least, accounts.most) if a is not None):
+        lasted = hours(given.end - given.start)
+        total = " + ".join(number(r.amount or Decimal(0)) for r in given.records)
+        per_ml = f" × {number(given.density)} kcal/mL" if given.density is not None else ""
+        terms = f"({total}){per_ml} ÷ {number(lasted)} h × 24 h"
+        yield from _both(kcal(given.kcal_day), given.kcal_day, "kcal/day", terms)
+        if given.percent is not None and given.ordered_day is not None:
+            same_time = f"{number(given.ordered_day)} kcal/day ordered over the same time"
+            yield _line(same_time, "the stages of the orders of the course, each for as long as it ran in that time")
+            share = f"{number(given.kcal_day)} kcal/day ÷ {same_time} × 100"
+            yield _line(f"{plain(given.percent)} % of what was ordered", share)
 
 
 def _falls(s: Situation) -> Iterator[Working]:
@@ -280,6 +296,11 @@ def _fixed(s: Situation, vehicle: Vehicle) -> Iterator[Working]:
     terms += [f"{number(s.course.eaten_kcal)} kcal/day eaten"] if s.course.eaten_kcal else []
     if terms:
         yield _line(f"{number(vehicle.fixed_kcal)} kcal/day", " + ".join(terms))
+    sugar = [(o, o.composition.dextrose_g_ml) for o in others if o.composition and o.composition.dextrose_g_ml]
+    grams = [f"{volume} × {number(per_ml)} g/mL" for o, per_ml in sugar if (volume := _volume_terms(s, o))]
+    if grams:
+        yield _line(f"{number(vehicle.fixed_dextrose_g_day)} g/day", " + ".join(grams))
+        yield _line(f"{number(vehicle.fixed_dextrose_g_h)} g/h", "the same by the hour, while it runs")
 
 
 def _target(s: Situation, sized: Sized) -> Iterator[Working]:
