@@ -4,22 +4,34 @@ It is skipped where it is not installed, unless ANDANTE_TEST_REQUIRE_SERVERS is 
 its absence fails.
 """
 
+import json
 import os
+from collections import Counter
 from collections.abc import Iterator
 
+import backport
 import pytest
+from another_site import BASE
 from install import missing
 from validating import Validator, started
 
 from andante.shared_files import shared
+from andante.triggers.definitions import load_definitions
+
+_ASKED: Counter[str] = Counter()
 
 
 @pytest.fixture(scope="session")
-def validator() -> Iterator[Validator]:
-    """With all our definitions."""
+def validator(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Validator]:
+    """With all our definitions, also as another site serves them, and with those of the subscriptions backport."""
     need_validator()
-    with started(sorted(shared("fhir").glob("*.json"))) as validator:
+    others = tmp_path_factory.mktemp("definitions")
+    served = [*load_definitions(BASE).values(), *backport.definitions()]
+    for number, body in enumerate(served):
+        (others / f"{number}.json").write_text(json.dumps(body), encoding="utf-8")
+    with started([*sorted(shared("fhir").glob("*.json")), *sorted(others.iterdir())]) as validator:
         yield validator
+    _ASKED.update(validator.asked)
 
 
 def need_validator() -> None:
@@ -28,3 +40,9 @@ def need_validator() -> None:
         pytest.fail(f"ANDANTE_TEST_REQUIRE_SERVERS is set, but the validator is {reason}")
     if reason:
         pytest.skip(f"the validator is {reason}")
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    if _ASKED:
+        counts = ", ".join(f"{count} {kind}" for kind, count in sorted(_ASKED.items()))
+        terminalreporter.write_line(f"asked of the external FHIR validator: {counts}")

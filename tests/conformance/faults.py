@@ -12,6 +12,7 @@ Json = dict[str, Any]
 Change = Callable[[Json], None]
 
 OURS = "https://andante.example/fhir"
+BACKPORT = "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition"
 TASK_CODE = "http://hl7.org/fhir/CodeSystem/task-code"
 
 
@@ -91,19 +92,13 @@ def _input(code: str, **value: Any) -> Json:
     return {"type": _coded(f"{OURS}/CodeSystem/task-input", code), **value}
 
 
-def _of_type(kind: str) -> Callable[[Json], int]:
-    return lambda bundle: next(i for i, e in enumerate(bundle["entry"]) if e["resource"]["resourceType"] == kind)
-
-
 def _in_entry(kind: str, inner: Change) -> Change:
     """In the entry of the first new resource of a type."""
 
     def change(bundle: Json) -> None:
         inner(
             next(
-                e
-                for e in bundle["entry"]
-                if e["resource"]["resourceType"] == kind and e["request"]["method"] == "POST"
+                e for e in bundle["entry"] if e["resource"]["resourceType"] == kind and e["request"]["method"] == "POST"
             )
         )
 
@@ -175,9 +170,9 @@ FAULTS = [
          "Task"),
         ("a code that our code system does not have", put("code", "coding", 0, "code", to="stop-everything"),
          "Task.code"),
-        ("a code with another code's words", put("code", "coding", 0, "display", to="Ready to start"), "Task.code"),
         ("a notice's extension on a Task",
-         put("extension", to=[{"url": f"{OURS}/StructureDefinition/seal", "valueString": "x"}]), "Task.extension[0]"),
+         put("extension", to=[{"url": f"{OURS}/StructureDefinition/seal", "valueString": "x"}]),
+         "StructureDefinition/seal"),
     ),
     *_faults(
         "Task-advice",
@@ -189,7 +184,8 @@ FAULTS = [
         ("nobody it is for", drop("for"), "Task.for"),
         ("a group it is for", put("for", "reference", to="Group/1"), "Task.for"),
         ("no code", drop("code"), "Task.code"),
-        ("a code of another system alone", put("code", "coding", to=_coded(TASK_CODE, "approve")["coding"]), "Task.code"),
+        ("a code of another system alone", put("code", "coding", to=_coded(TASK_CODE, "approve")["coding"]),
+         "Task.code"),
         ("one more code that says fulfil", add("code", "coding", item=_coded(TASK_CODE, "fulfill")["coding"][0]),
          "Task.code"),
         ("an advice that is never told", lambda b: b["code"]["coding"][0].update(
@@ -198,7 +194,7 @@ FAULTS = [
         ("no words beside the code", drop("code", "text"), "Task.code"),
         ("no priority", drop("priority"), "Task.priority"),
         ("no first line", drop("description"), "Task.description"),
-        ("another order under review", put("focus", "reference", to="MedicationRequest/1"), "Task.focus"),
+        ("an order of another type under review", put("focus", "reference", to="ServiceRequest/1"), "Task.focus"),
         ("no identifier", drop("identifier"), "Task.identifier"),
         ("two identifiers", twice("identifier", index=0), "Task.identifier"),
         ("an identifier of another system", put("identifier", 0, "system", to="https://x.example/id"),
@@ -223,7 +219,7 @@ FAULTS = [
         ("evidence in numbers", add("input", item=_input("evidence-value", valueDecimal=0.6)), "Task.input"),
         ("basedOn, which would tie it to an order", put("basedOn", to=[{"reference": "NutritionOrder/1"}]),
          "Task.basedOn"),
-        ("partOf", put("partOf", to=[{"reference": "Procedure/1"}]), "Task.partOf"),
+        ("partOf, which would tie it to another Task", put("partOf", to=[{"reference": "Task/1"}]), "Task.partOf"),
         ("output, which is a person's", put("output", to=[{"type": {"text": "x"}, "valueString": "y"}]), "Task.output"),
         ("executionPeriod, which is a person's", put("executionPeriod", to={"start": "2031-03-27"}),
          "Task.executionPeriod"),
@@ -276,11 +272,13 @@ FAULTS = [
         ("a notice about nobody", drop("subject"), "CommunicationRequest.subject"),
         ("a notice about a group", put("subject", "reference", to="Group/1"), "CommunicationRequest.subject"),
         ("a notice without kind", drop("category"), "CommunicationRequest.category"),
-        ("a notice of another kind", put("category", to=[_coded(TASK_CODE, "fulfill")]), "CommunicationRequest.category"),
+        ("a notice of another kind", put("category", to=[_coded(TASK_CODE, "fulfill")]),
+         "CommunicationRequest.category"),
         ("a notice of two kinds",
          add("category", item=_coded(f"{OURS}/CodeSystem/notice", "urgent")), "CommunicationRequest.category"),
         ("a notice without priority", drop("priority"), "CommunicationRequest.priority"),
-        ("a notice without words", lambda b: b["payload"].pop(0), "CommunicationRequest.payload"),
+        ("a notice without words", put("payload", to=[{"contentReference": {"reference": "Observation/1"}}]),
+         "CommunicationRequest.payload:text"),
         ("a notice with a file", add("payload", item={"contentAttachment": {"url": "https://x.example/a.pdf"}}),
          "CommunicationRequest.payload"),
         ("a notice to nobody", drop("recipient"), "CommunicationRequest.recipient"),
@@ -319,7 +317,8 @@ FAULTS = [
         ("an agent on somebody's behalf", put("agent", 0, "onBehalfOf", to={"reference": "Organization/1"}),
          "Provenance.agent"),
         ("a quotation", put("entity", 0, "role", to="quotation"), "Provenance.entity[0].role"),
-        ("an entity by identifier", put("entity", 0, "what", to={"identifier": {"value": "1"}}), "Provenance.entity[0]"),
+        ("an entity by identifier", put("entity", 0, "what", to={"identifier": {"value": "1"}}),
+         "Provenance.entity[0]"),
         ("no protocol", drop("policy"), "Provenance.policy"),
         ("a protocol without its hash", keep("policy"), "Provenance.policy"),
         ("the hash alone, twice", lambda b: b.update(policy=[b["policy"][1]] * 2), "andante-4"),
@@ -359,5 +358,35 @@ FAULTS = [
         ("a write without provenance", lambda b: b["entry"].pop(), "andante-6"),
         ("a fault against a profile inside a transaction",
          _in_entry("Task", put("resource", "intent", to="order")), "Task.intent"),
+    ),
+    *_faults(
+        "Subscription-laboratory",
+        "core",
+        ("a subscription's status that does not exist", put("status", to="on"), "Subscription.status"),
+        ("a subscription to nothing", drop("criteria"), "Subscription"),
+        ("a subscription without a reason", drop("reason"), "Subscription"),
+        ("a subscription by carrier pigeon", put("channel", "type", to="pigeon"), "Subscription.channel.type"),
+        ("a subscription without channel", drop("channel"), "Subscription"),
+        ("a subscription that ends on a day", put("end", to="2031-04-07"), "Subscription.end"),
+        ("one header where a list stands", put("channel", "header", to="x"), "Subscription.channel.header"),
+    ),
+    *_faults(
+        "Subscription-by-topic",
+        "core",
+        ("a payload's content that does not exist", put("channel", "_payload", "extension", 0, "valueCode", to="some"),
+         "Subscription.channel.payload"),
+        ("a heartbeat in words", put("channel", "extension", 0, to={
+            "url": f"{BACKPORT}/backport-heartbeat-period", "valueString": "often"}),
+         "Subscription.channel.extension[0]"),
+        ("a heartbeat outside the channel", put("extension", to=[{
+            "url": f"{BACKPORT}/backport-heartbeat-period", "valueUnsignedInt": 1}]), "backport-heartbeat-period"),
+    ),
+    *_faults(
+        "Subscription-by-topic",
+        "profile",
+        ("a topic without payload", lambda b: (b["channel"].pop("payload"), b["channel"].pop("_payload")),
+         "Subscription.channel.payload"),
+        ("a payload that does not say what is in it", drop("channel", "_payload"), "Subscription.channel.payload"),
+        ("two heartbeats", twice("channel", "extension", index=0), "heartbeatPeriod"),
     ),
 ]  # fmt: skip

@@ -1,15 +1,15 @@
-"""What the service sends over the ten days of a story: to an empty inbox, and to one that it and people have been at."""
+"""What the service sends over the ten days of a story: to an empty inbox, and to one that it and people were at."""
 
 import asyncio
 import sys
 from collections.abc import Callable, Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 TESTS = Path(__file__).parents[1]
 sys.path[:0] = [str(folder) for folder in (TESTS, TESTS / "scenarios") if str(folder) not in sys.path]
 
-from inbox_server import InboxServer  # noqa: E402 - only importable from here on
 from stories import FIXTURES, Row, assess, hospital, rows_of, stories  # noqa: E402
 
 from andante.domain.advice import Assessment  # noqa: E402
@@ -17,6 +17,7 @@ from andante.writeback.gate import Gate  # noqa: E402
 from andante.writeback.identity import patient_id  # noqa: E402
 from andante.writeback.site import Site  # noqa: E402
 from andante.writeback.writer import InboxWriter, transaction_bundle  # noqa: E402
+from inbox_server import InboxServer  # noqa: E402 - only importable from here on
 
 __all__ = ["FIXTURES", "a_person_at_work", "assessment", "first_bundles", "following_bundles", "nobody", "stories"]
 
@@ -25,7 +26,9 @@ People = Callable[[InboxServer, int], None]
 """What people do to the inbox after a round, given its number."""
 
 
+@lru_cache(maxsize=64)
 def assessment(row: Row) -> Assessment:
+    """Kept for the rounds of one story, which are gone through more than once."""
     return assess(row.story, hospital().instant(row.at))
 
 

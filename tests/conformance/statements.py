@@ -87,8 +87,8 @@ def client() -> Json:
                 "documentation": "Searches send `Prefer: handling=strict`, `_count` and `_total=accurate`, follow the "
                 "server's `next` links as they are, and check every result again. All of one patient's writes are one "
                 "transaction: creates are conditional on our identifier, updates send back the server's ETag as "
-                "`If-Match`. Nothing is ever deleted or patched. `_lastUpdated` and the history of a type let a round read only "
-                "what changed; where they are missing or doubtful, everybody is read.",
+                "`If-Match`. Nothing is ever deleted or patched. `_lastUpdated` and the history of a type let a round "
+                "read only what changed; where they are missing or doubtful, everybody is read.",
                 "security": {
                     "service": [
                         {

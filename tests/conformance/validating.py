@@ -2,9 +2,10 @@
 
 import json
 import subprocess
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +33,10 @@ class Issue:
 
 @dataclass(frozen=True)
 class Validator:
-    """Answers in the order of the questions."""
+    """Answers in the order of the questions. `asked` counts them by resource type."""
 
     process: subprocess.Popen[str]
+    asked: Counter[str] = field(default_factory=Counter)
 
     def issues(self, resource: Json | str, *profiles: str) -> tuple[Issue, ...]:
         """What is wrong with a resource (as JSON, or as the text itself) by R4 core and by these profiles."""
@@ -46,10 +48,18 @@ class Validator:
         self.process.stdin.flush()
         answer = self.process.stdout.readline()
         assert answer, f"the validator ended with status {self.process.poll()}"
-        return tuple(Issue(**{**found, "id": found.get("id") or ""}) for found in json.loads(answer))
+        self.asked[_kind(text)] += 1
+        return tuple(Issue(**{name: text or "" for name, text in found.items()}) for found in json.loads(answer))
 
     def errors(self, resource: Json | str, *profiles: str) -> tuple[Issue, ...]:
         return tuple(issue for issue in self.issues(resource, *profiles) if issue.is_error)
+
+
+def _kind(text: str) -> str:
+    try:
+        return str(json.loads(text)["resourceType"])
+    except (ValueError, LookupError, TypeError):
+        return "unreadable"
 
 
 @contextmanager

@@ -48,6 +48,7 @@ def test_every_rule_that_can_decide_is_published() -> None:
     ids = rules_that_decide()
     assert len(ids) >= 12  # the scan finds what it looks for
     assert ids == {concept["code"] for concept in published("rule")["concept"]}
+    assert published("rule")["count"] == len(ids)
 
 
 def rules_that_decide() -> set[str]:

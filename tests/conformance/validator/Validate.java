@@ -1,6 +1,5 @@
 import ca.uhn.fhir.context.FhirContext;
 import ca.uhn.fhir.context.support.DefaultProfileValidationSupport;
-import ca.uhn.fhir.context.support.IValidationSupport.IssueSeverity;
 import ca.uhn.fhir.parser.DataFormatException;
 import ca.uhn.fhir.parser.StrictErrorHandler;
 import ca.uhn.fhir.rest.server.exceptions.InvalidRequestException;
@@ -78,14 +77,12 @@ public final class Validate {
       IBaseResource resource = context.newJsonParser().parseResource(Files.readString(Path.of(file)));
       ours.addResource(resource);
     }
-    InMemoryTerminologyServerValidationSupport terminology = new InMemoryTerminologyServerValidationSupport(context);
-    terminology.setIssueSeverityForCodeDisplayMismatch(IssueSeverity.ERROR);
     ValidationSupportChain chain =
         new ValidationSupportChain(
             new DefaultProfileValidationSupport(context),
             ours,
             new CommonCodeSystemsTerminologyService(context),
-            terminology,
+            new InMemoryTerminologyServerValidationSupport(context),
             new SnapshotGeneratingValidationSupport(context));
     FhirInstanceValidator instances = new FhirInstanceValidator(chain);
     instances.setAnyExtensionsAllowed(false);
@@ -118,12 +115,17 @@ public final class Validate {
     return told;
   }
 
-  /** What a reference may point to is checked by the type that its address names. */
+  /**
+   * What a reference may point to is checked by the type that its address names. A temporary address means something
+   * only inside its Bundle, so there it must be somebody's.
+   */
   private static final class TypesOfReferences extends FhirDefaultPolicyAdvisor {
     @Override
     public ReferenceValidationPolicy policyForReference(
         IResourceValidator validator, Object application, String path, String url, ReferenceDestinationType type) {
-      return ReferenceValidationPolicy.CHECK_TYPE_IF_EXISTS;
+      return path.startsWith("Bundle.") && url.startsWith("urn:")
+          ? ReferenceValidationPolicy.CHECK_EXISTS_AND_TYPE
+          : ReferenceValidationPolicy.CHECK_TYPE_IF_EXISTS;
     }
   }
 
