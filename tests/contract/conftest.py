@@ -68,6 +68,7 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         (server, outcome)
         for outcome in _OUTCOMES
         for report in terminalreporter.stats.get(outcome, ())
+        if isinstance(report, pytest.TestReport)  # a module that cannot be imported has another kind
         for name, server in report.user_properties
         if name == "server"
     )

@@ -1,5 +1,6 @@
 """`check-server` on our sandbox and on servers written by others; what it prints stands in the documents."""
 
+import json
 import re
 import subprocess
 from collections.abc import Iterator
@@ -7,7 +8,7 @@ from dataclasses import dataclass
 
 import httpx
 import pytest
-from documented import check_part
+from documented import check_column, check_part
 from lanternmoor import EVENING, known_at
 from servers.launch import Server
 from servers.loading import put_all
@@ -24,8 +25,8 @@ class Checked:
     err: str
 
 
-def check(base: str, *options: str) -> Checked:
-    process = start("check-server", "--fhir", base, "--format", "markdown", *options)
+def check(base: str, *options: str, output: str = "markdown") -> Checked:
+    process = start("check-server", "--fhir", base, "--format", output, *options)
     try:
         out, err = process.communicate(timeout=_PATIENCE_SECONDS)
     except subprocess.TimeoutExpired:
@@ -51,6 +52,14 @@ def test_what_it_prints_stands_in_the_documents(own_server: Server, client: http
     # The caution stands once, at the head of the page.
     text = "\n".join(text.splitlines()[:-2]).rstrip()
     check_part("check-server.md", own_server.name, f"{text}\n")
+
+
+def test_the_matrix_in_the_documents_says_what_was_found(own_server: Server, client: httpx.Client) -> None:
+    told = json.loads(check(own_server.base, "--write-probe", output="json").out)
+    # Our own version is not a fact about servers; the others' are.
+    software = "" if own_server.name == "sandbox" else told["software"] or "nothing"
+    cells = {"calls itself": software} | {one["what"]: one["found"] for one in told["findings"]}
+    check_column("fhir-servers.md", "matrix", own_server.name, cells)
 
 
 def test_without_the_probe_nothing_is_written(own_server: Server, client: httpx.Client) -> None:

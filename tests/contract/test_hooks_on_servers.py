@@ -125,13 +125,15 @@ FORMS = [
     *(pytest.param({"notify_topic": TOPIC, "notify_content": c}, id=f"topic, {c}") for c in
       ("empty", "id-only", "full-resource")),
 ]  # fmt: skip
+TOLD = [
+    pytest.param(name, *form.values, marks=pytest.mark.foreign, id=f"{name}-{form.id}")
+    for name, forms in (("sekmet", FORMS), ("hapi", FORMS[:2]))
+    for form in forms
+]
 
 
-@told_by
-@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize(("own_server", "form"), TOLD, indirect=["own_server"])
 async def test_a_result_that_the_server_tells_of_reaches_the_inbox(own_server: Server, form: Json) -> None:
-    if "notify_topic" in form and own_server.name != "sekmet":
-        pytest.skip("this server has no topics of its own for R4")
     listening, root = a_socket()
     given = {"zone": ZONE, "fhir_base": own_server.base, "notify_url": f"{root}/notify"}
     service = app.build(settings.defaults(**given, notify_secret=SecretStr(SECRET), **form))
@@ -201,6 +203,26 @@ async def test_what_the_server_turned_off_is_asked_for_again(own_server: Server)
         assert len([b for b in await subscriptions(client) if b["channel"]["endpoint"].startswith(root)]) == 5
         for one in await subscriptions(client):
             (await client.delete(f"Subscription/{one['id']}")).raise_for_status()
+
+
+@pytest.mark.parametrize("own_server", [pytest.param("hapi", marks=pytest.mark.foreign)], indirect=True)
+async def test_a_topic_that_the_server_does_not_take_from_us_is_told(own_server: Server) -> None:
+    """HAPI asks for a filter in the criteria (HAPI-0011), where the guide has none or more: we write none.
+
+    https://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition-backport-subscription.html (filterCriteria 0..*).
+    """
+    listening, root = a_socket()
+    site = HookSite(address=f"{root}/notify", secret=SECRET, topic=TOPIC, content="id-only")
+    async with (
+        running_hooks(own_server, site, listening) as (hooks, recorded),
+        httpx.AsyncClient(base_url=own_server.base, timeout=60) as client,
+    ):
+        (await client.put("Basic/topic-laboratory-results", json=topic())).raise_for_status()
+        await hooks.keeper.keep(now=clock.now())
+        assert "422" in hooks.keeper.problem
+        assert hooks.watch.hooks["topic"].active_since is None
+        assert not [one for one in await subscriptions(client) if one["channel"]["endpoint"].startswith(root)]
+    assert not recorded.exchanges
 
 
 # --------------------------------------------------------------------------- an exchange, for the documents

@@ -12,6 +12,7 @@ from uuid import uuid4
 import httpx
 import pytest
 from servers.launch import Server
+from servers.loading import put_all
 
 from andante.chart.chart import Inbox
 from andante.chart.questions import ReadPlan
@@ -85,10 +86,41 @@ class _Recorder:
         return await self._inner.transaction(cleared)
 
 
+NAMED_IN_EVIDENCE = (
+    {"resourceType": "Patient", "id": "p1"},
+    {
+        "resourceType": "Encounter",
+        "id": "e1",
+        "status": "in-progress",
+        "class": {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"},
+    },
+    {
+        "resourceType": "NutritionOrder",
+        "id": "feed",
+        "status": "active",
+        "intent": "order",
+        "patient": {"reference": "Patient/p1"},
+        "dateTime": NOW.isoformat(),
+    },
+    *(
+        {
+            "resourceType": "Observation",
+            "id": ident,
+            "status": "final",
+            "code": {"coding": [{"system": "http://loinc.org", "code": "14879-1"}]},
+            "subject": {"reference": "Patient/p1"},
+        }
+        for ident in ("po4-1", "po4-2")
+    ),
+)
+"""What the builders' assessments rest on: some servers refuse what points nowhere."""
+
+
 @pytest.fixture
 def bedside(any_server: Server, client: httpx.Client) -> Bedside:
     # Servers choose the ids of what is created; a PUT chooses it here, so that no test meets another's
     # patient.
+    put_all(client, NAMED_IN_EVIDENCE)
     patient = f"p{uuid4().hex[:12]}"
     body = {"resourceType": "Patient", "id": patient}
     created = client.put(f"/Patient/{patient}", content=json.dumps(body), headers=FHIR)

@@ -213,8 +213,13 @@ async def test_a_write_refused_for_its_token_is_sent_again_with_another_unchange
     assert writes[0].headers["Authorization"] != writes[1].headers["Authorization"]
 
 
-async def test_a_server_that_refuses_every_token_is_not_asked_for_ever_more(house: Make) -> None:
-    ours = house(fhir=lambda _: httpx.Response(401))
+@pytest.mark.parametrize(
+    "challenge",
+    ["", 'Bearer error="invalid_token", error_description="the audience is another server"'],
+    ids=["without a reason", "for another audience"],
+)
+async def test_a_server_that_refuses_every_token_is_not_asked_for_ever_more(house: Make, challenge: str) -> None:
+    ours = house(fhir=lambda _: httpx.Response(401, headers={"WWW-Authenticate": challenge}))
     async with ours.connection() as connection:
         for _ in range(5):
             with pytest.raises(AccessRefused, match="401"):

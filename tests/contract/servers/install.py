@@ -89,8 +89,10 @@ def java() -> str:
 def _install_python() -> None:
     venv.create(INSTALLED / "python", with_pip=True)
     for lock in ["requirements.lock"] if _own_node() else ["requirements.lock", "node.lock"]:
-        pip = "-m pip install --quiet --disable-pip-version-check --require-hashes --requirement"
+        # The lock file is complete. Left to resolve an extra, pip asks for its newest version, not the locked one.
+        pip = "-m pip install --quiet --disable-pip-version-check --require-hashes --no-deps --requirement"
         subprocess.run([PYTHON, *pip.split(), HERE / lock], check=True)
+    subprocess.run([PYTHON, "-m", "pip", "--disable-pip-version-check", "check"], check=True, stdout=subprocess.DEVNULL)
 
 
 def _install_medplum() -> None:

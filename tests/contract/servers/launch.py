@@ -29,7 +29,7 @@ LACKS = {
     "sekmet": frozenset[str](),
     "sekmet-bare": frozenset({"nutrition-order-search"}),
     "medplum": frozenset({"rollback", "paging", "search-mode", "unknown-parameter-note"}),
-    "hapi": frozenset[str](),
+    "hapi": frozenset({"fresh-search", "lenient-search", "status-412", "validation", "versioned-references"}),
 }
 """The foreign servers by name; `sekmet-bare` is sekmet as published, without parameters we declare to it."""
 
