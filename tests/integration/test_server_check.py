@@ -688,8 +688,8 @@ FAULTY_WRITES: list[tuple[str, Json, str, State, Verdict]] = [
             )
         },
         "Given back as written (tried)",
-        State.FALLBACK,
-        Verdict.WITH_FALLBACKS,
+        State.MISSING,
+        Verdict.NOT_USABLE,
     ),
     (
         "a tag is dropped",
@@ -703,6 +703,19 @@ FAULTY_WRITES: list[tuple[str, Json, str, State, Verdict]] = [
         "Given back as written (tried)",
         State.FALLBACK,
         Verdict.WITH_FALLBACKS,
+    ),
+    (
+        "the reason of a cancelled Task is dropped",
+        {
+            "back": lambda request, answer: (
+                edited(answer, lambda body: body.pop("statusReason", None))
+                if request.url.path.startswith("/fhir/Task/")
+                else answer
+            )
+        },
+        "Change of status (tried)",
+        State.MISSING,
+        Verdict.NOT_USABLE,
     ),
     (
         "cancelled Tasks come back open",

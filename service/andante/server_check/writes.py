@@ -29,9 +29,9 @@ _FOUND = Requirement(
 )
 _KEPT = Requirement(
     title="Given back as written (tried)",
-    needed=False,
+    needed=True,
     purpose="a person's hand on a suggestion is told from the server's",
-    without="the server changes what is written: the service takes its suggestions for touched by a person",
+    without="suggestions look as if a person had touched them: an old one could stay open beside a newer one",
 )
 _MATCH = Requirement(
     title="If-Match on an old version is refused (tried)",
@@ -114,10 +114,12 @@ async def _try_touch(probe: Probe, reader: FhirReader, identity: str, tried: Tri
         raise_if_away(error)
         tried.note(_KEPT, State.MISSING, str(error))
         return None
-    if probe.keeps(task):
-        tried.note(_KEPT, State.PRESENT, "to the last word")
+    if not probe.keeps(task):
+        tried.note(_KEPT, State.MISSING, "something was changed, added or left out")
+    elif not probe.keeps_tag(task):
+        tried.note(_KEPT, State.FALLBACK, "all but the tag that says it is a test")
     else:
-        tried.note(_KEPT, State.FALLBACK, "something was changed, added or left out")
+        tried.note(_KEPT, State.PRESENT, "to the last word")
     version = str(task["meta"]["versionId"])
     try:
         await probe.touch(task, version)
@@ -164,15 +166,17 @@ async def _try_cancel(probe: Probe, reader: FhirReader, identity: str, tried: Tr
             task = await _read(reader, one.removeprefix("Task/"))
             if task.get("status") != "cancelled":
                 await probe.cancel(task, str(task["meta"]["versionId"]))
-        status = (await _read(reader, identity)).get("status")
+        cancelled = await _read(reader, identity)
     except ServerError as error:
         raise_if_away(error)
         tried.note(_CANCEL, State.MISSING, str(error))
         return
-    if status == "cancelled":
-        tried.note(_CANCEL, State.PRESENT, "cancelled, and read back as cancelled")
-    else:
+    if cancelled.get("status") != "cancelled":
         tried.note(_CANCEL, State.MISSING, "cancelled, and read back as something else")
+    elif not probe.keeps_reason(cancelled):
+        tried.note(_CANCEL, State.MISSING, "cancelled, and the reason was left out")
+    else:
+        tried.note(_CANCEL, State.PRESENT, "cancelled, and read back as cancelled")
 
 
 async def _read(reader: FhirReader, identity: str) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from andante.fhir_http.write import FhirWriter, Written
 from andante.writeback.codes import DISPLAY, CancelReason, InputKind, Kind
 from andante.writeback.gate import Gate
 from andante.writeback.identity import Identity, digest
-from andante.writeback.seal import Json, mark, marked, seal_of, sealed
+from andante.writeback.seal import Json, has_coding, mark, marked, seal_of, sealed
 from andante.writeback.site import Site
 from andante.writeback.to_fhir import service_reference
 
@@ -64,10 +64,15 @@ class Probe:
 
     def keeps(self, task: Json) -> bool:
         """Whether the server gives back what was written, apart from what is its own."""
-        tags = task.get("meta", {}).get("tag", [])
-        return _TAG["code"] in [tag.get("code") for tag in tags] and (
-            marked(task, InputKind.SEAL, self._site) == seal_of(task, self._site)
-        )
+        return marked(task, InputKind.SEAL, self._site) == seal_of(task, self._site)
+
+    def keeps_tag(self, task: Json) -> bool:
+        """Whether the Task still says that it is a test."""
+        return _TAG["code"] in [tag.get("code") for tag in task.get("meta", {}).get("tag", [])]
+
+    def keeps_reason(self, task: Json) -> bool:
+        """Whether a Task that was taken back says why: else it looks as if a person had cancelled it."""
+        return has_coding(task.get("statusReason"), self._site.system("cancel-reason"), CancelReason.NOT_NEEDED)
 
     def _ours(self, task: Json) -> Json:
         """A Task as read, without what is the server's."""
@@ -95,6 +100,7 @@ class Probe:
             "authoredOn": self._now,
             "lastModified": self._now,
             "requester": service_reference(self._site),
+            "restriction": {"period": {"end": self._now}},
             "note": [{"text": TEXT}],
         }
         body = sealed(mark(body, InputKind.FINGERPRINT, digest("probe"), self._site), self._site)
