@@ -276,6 +276,12 @@ def propofol(ml_h: str, since: float = 10, **more: Any) -> EnergyOrder:
     return feed(ml_h, since, density=None, kind=EnergyKind.LIPID_SEDATION, **more)
 
 
+def citrate(ml_h: str, since: float) -> EnergyOrder:
+    """0.136 mmol citrate a mL, as in a 4 % solution of trisodium citrate dihydrate (40 g/L ÷ 294.1 g/mol)."""
+    mix = Composition(citrate_mmol_ml=d("0.136"))
+    return feed(ml_h, since, density=None, kind=EnergyKind.CITRATE, composition=mix)
+
+
 def delivered(amount: str, *, start: float = 24, end: float = 0, kind: IntakeKind = IntakeKind.FORMULA) -> Intake:
     return Intake(kind=kind, amount=d(amount), start=h(start), end=h(end), source=_ref("Observation"))
 

@@ -1,17 +1,17 @@
 """The composition root: reads the settings once, builds what every assessment rests on, hands it down."""
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from functools import cached_property
 
-from andante import clock, log, protocol_files, settings, site_map
+from andante import clock, log, protocol_files, settings, site_map, spans
 from andante.assess import Basis, Hospital, Outcome, Progress, RoundReport, review_one, round_over
 from andante.audit import AuditLog
 from andante.changed.memory import Memory
 from andante.changed.round import Follower, changed_round, hinted_reviews, whole_round
 from andante.chart.changes import ChangeReader
-from andante.chart.chart import Inbox
+from andante.chart.chart import Chart, Inbox
 from andante.chart.questions import ReadPlan
 from andante.chart.reader import ChartReader
 from andante.domain.advice import AdviceCode, NoticeCode
@@ -121,15 +121,48 @@ class Service:
         progress: Progress | None = None,
         memory: Memory | None = None,
         only_changed: bool = False,
+        met: Callable[[Chart], None] | None = None,
     ) -> RoundReport:
         """One round, logged. `now` defaults to the clock. Raises a ServerError when the census fails.
 
-        With a `memory` the round is remembered there, and with `only_changed` it reads only whom it must.
+        With a `memory` the round is remembered there, and with `only_changed` it reads only whom it must. `met` is
+        shown every chart that was read whole.
         """
+        with (
+            log.correlated("round", log.current("round") or log.new_id()),
+            spans.span("round", trigger=trigger, dry_run=dry_run) as span,
+        ):
+            report = await self._round(
+                connection,
+                trigger=trigger,
+                now=now,
+                dry_run=dry_run,
+                progress=progress,
+                memory=memory,
+                only_changed=only_changed,
+                met=met,
+            )
+            span.tell({"complete": report.whole, **report.counts})
+            return report
+
+    async def _round(
+        self,
+        connection: Connection,
+        *,
+        trigger: str,
+        now: datetime | None,
+        dry_run: bool,
+        progress: Progress | None,
+        memory: Memory | None,
+        only_changed: bool,
+        met: Callable[[Chart], None] | None,
+    ) -> RoundReport:
         began = clock.now()
         now = now or began
         log.say("round.started", trigger=trigger, dry_run=dry_run)
         hospital = self.hospital(connection, now=now)
+        if met is not None:
+            hospital = replace(hospital, remember=lambda served: met(served.chart))
         if memory is None or dry_run:
             report = await round_over(hospital, self.basis, now=now, dry_run=dry_run, progress=progress)
         else:
@@ -148,18 +181,21 @@ class Service:
     async def review(self, connection: Connection, patient_id: str, *, now: datetime | None = None) -> Outcome | None:
         """One patient now, logged; None when not in the hospital. Raises a ServerError."""
         now = now or clock.now()
-        outcome = await review_one(self.hospital(connection, now=now), self.basis, patient_id, now=now)
+        with spans.span("review"):
+            outcome = await review_one(self.hospital(connection, now=now), self.basis, patient_id, now=now)
         log.say("review.finished", patients=int(outcome is not None))
         return outcome
 
     async def review_hinted(
         self, connection: Connection, memory: Memory, patients: Collection[str], *, now: datetime | None = None
-    ) -> None:
+    ) -> list[Outcome]:
         """Those of the patients (ids) whom it concerns, read again, logged. Raises Unreachable."""
         now = now or clock.now()
         hospital = self.hospital(connection, now=now)
-        outcomes = await hinted_reviews(hospital, self.basis, memory, patients, now=now)
-        log.say("hints.finished", patients=len(outcomes), failed=sum(not outcome.whole for outcome in outcomes))
+        with log.correlated("round", log.new_id()), spans.span("hints", patients=len(patients)):
+            outcomes = await hinted_reviews(hospital, self.basis, memory, patients, now=now)
+            log.say("hints.finished", patients=len(outcomes), failed=sum(not outcome.whole for outcome in outcomes))
+        return outcomes
 
 
 def build(given: Settings, *, zone: tzinfo | None = None) -> Service:

@@ -19,9 +19,10 @@ from andante.chart.to_picture import to_picture
 from andante.domain.advice import Assessment
 from andante.domain.picture import Picture
 from andante.domain.protocol import Protocol
+from andante.domain.trace import Trace
 from andante.errors import AndanteError
 from andante.fhir_http.read import FhirReader, Params
-from andante.rules import evaluate
+from andante.rules import evaluate, trace
 from andante.writeback.plan import Cancel, Create, Refresh, Revoke
 from andante.writeback.writer import Delivery, InboxWriter
 
@@ -68,6 +69,7 @@ class Outcome:
     """What came of one patient. `problem` names what went wrong, without patient data; empty when nothing did."""
 
     patient: str
+    picture: Picture | None = None
     assessment: Assessment | None = None
     delivery: Delivery | None = None
     incomplete: tuple[str, ...] = ()
@@ -125,6 +127,13 @@ class Progress(Shape):
 def assess_chart(chart: Chart, basis: Basis, *, now: datetime) -> Assessment:
     """One patient, from the chart to everything said about it. Pure but for the chart it is given."""
     return evaluate(to_picture(chart, basis.codes, basis.zone), basis.protocol, now)
+
+
+def course_of(outcome: Outcome, basis: Basis) -> Trace | None:
+    """The course that one assessment rests on, to be drawn; None where nothing could be assessed."""
+    if outcome.picture is None or outcome.assessment is None:
+        return None
+    return trace(outcome.picture, basis.protocol, outcome.assessment)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -289,12 +298,20 @@ async def _deliver(one: _Assessed, inbox: Inbox, hospital: Hospital, *, dry_run:
         delivery = await hospital.writer.deliver(
             assessment, inbox, complete=not chart.incomplete, unread=chart.incomplete, dry_run=dry_run
         )
-        outcome = Outcome(patient=chart.reference, assessment=assessment, delivery=delivery, incomplete=incomplete)
+        outcome = Outcome(
+            patient=chart.reference,
+            picture=picture,
+            assessment=assessment,
+            delivery=delivery,
+            incomplete=incomplete,
+        )
         if outcome.whole and not dry_run:
             hospital.remember(Served(chart=chart, picture=picture, inbox=inbox, outcome=outcome))
     except Exception as error:
         problem = _problem(error)
-        return Outcome(patient=chart.reference, assessment=assessment, incomplete=incomplete, problem=problem)
+        return Outcome(
+            patient=chart.reference, picture=picture, assessment=assessment, incomplete=incomplete, problem=problem
+        )
     return outcome
 
 

@@ -15,6 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import yaml
+from fastapi import FastAPI
 
 from andante import app, settings
 from andante.assess import RoundReport
@@ -125,9 +126,16 @@ def staged(script: Script | None = None) -> Iterator[Stage]:
         yield stage
 
 
-def service_for(script: Script) -> app.Service:
+def service_for(script: Script, **given: Any) -> app.Service:
     """The service with its defaults, whatever the environment says: the demo always plays the same."""
-    return app.build(settings.defaults(zone=script.zone.key))
+    return app.build(settings.defaults(zone=script.zone.key, **given))
+
+
+@contextmanager
+def served(application: FastAPI) -> Iterator[str]:
+    """An application of ours on a free loopback port; its address."""
+    with running(application, path="", lifespan=True) as address:
+        yield address
 
 
 async def play(

@@ -35,6 +35,7 @@ _CONFIG = "ANDANTE_CONFIG"
 _TESTING = "ANDANTE_TEST_"  # where the tests find the servers they are run against
 _SECRET = re.compile(r"[A-Za-z0-9._~+/=\-]{24,200}")
 _CANONICAL = re.compile(r"https?://[^\s?#]{1,300}")  # a `?` would make it a search
+PAGE_ROLES = ("view", "decide", "administer")
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 
@@ -110,6 +111,12 @@ class Settings(BaseSettings):
         300, ge=60, le=86400, description="how late the server may show a change in its searches, in seconds"
     )
     misfire_grace_s: int = Field(900, ge=1, le=7200, description="how late a round may still start, in seconds")
+    clock: bool = Field(
+        True, description="run rounds by the clock here; false on every instance but one, which then only answer"
+    )
+    round_limit_s: int = Field(
+        14400, ge=60, le=86400, description="a round still running after so many seconds has /health fail"
+    )
     host: str = Field("127.0.0.1", description="address the service listens on")
     port: int = Field(8080, ge=1, le=65535, description="port the service listens on")
     api_token: SecretStr | None = Field(
@@ -136,8 +143,37 @@ class Settings(BaseSettings):
         pattern="^(empty|id-only|full-resource)$",
         description="what a notification holds: empty, id-only (without a topic: empty too) or full-resource",
     )
+    page_login: str | None = Field(
+        None,
+        pattern="^(smart|development)$",
+        description="who may see the review page: smart (SMART App Launch) or development (anybody who says a name; "
+        "only on loopback); no page by default",
+    )
+    page_client_id: str | None = Field(
+        None, min_length=1, max_length=500, description="the page's client id at the authorization server, for smart"
+    )
+    page_roles: dict[str, str] = Field(
+        default_factory=dict,
+        description="what whom may do on the page (JSON): a fhirUser such as Practitioner/ada, or * for everybody who "
+        "signs in, to view, decide or administer; everybody may view by default",
+    )
+    page_frames: Origins = Field((), description="origins that may show the page in a frame of theirs; none by default")
+    page_orders_in: str = Field(
+        "the hospital's own ordering system",
+        min_length=1,
+        max_length=120,
+        description="where a person orders, as the page says it",
+    )
     audit_file: Path | None = Field(None, description="file to which each read and write is recorded, without values")
     log_level: str = Field("INFO", pattern="^(DEBUG|INFO|WARNING|ERROR)$", description="least level logged")
+    log_format: str = Field("json", pattern="^(json|text)$", description="json, or text for a person's eyes")
+    operations_token: SecretStr | None = Field(
+        None, description="asked for by /metrics (bearer) and /operations (as a password); none by default"
+    )
+    traces_url: str | None = Field(
+        None,
+        description="OTLP/HTTP address that traces go to, such as http://127.0.0.1:4318/v1/traces; none by default",
+    )
 
     @classmethod
     def settings_customise_sources(
@@ -153,7 +189,7 @@ class Settings(BaseSettings):
             sources.append(TomlConfigSettingsSource(settings_cls, Path(os.environ[_CONFIG])))
         return tuple(sources)
 
-    @field_validator("fhir_base", "canonical_base", "public_url")
+    @field_validator("fhir_base", "canonical_base", "public_url", "traces_url")
     @classmethod
     def _is_http(cls, value: str | None) -> str | None:
         return None if value is None else http_base(value)
@@ -208,6 +244,44 @@ class Settings(BaseSettings):
             raise ValueError("CDS clients need ANDANTE_PUBLIC_URL, an https address: their tokens are made for it")
         if self.cds_development and (self.cds_clients or not self.only_loopback):
             raise ValueError("ANDANTE_CDS_DEVELOPMENT is for loopback only, and not beside ANDANTE_CDS_CLIENTS")
+        return self
+
+    @field_validator("page_roles")
+    @classmethod
+    def _are_roles(cls, value: dict[str, str]) -> dict[str, str]:
+        if not set(value.values()) <= set(PAGE_ROLES):
+            raise ValueError(f"a role on the page is one of {', '.join(PAGE_ROLES)}")
+        return value
+
+    @model_validator(mode="after")
+    def _page_knows_who_looks(self) -> Self:
+        if self.page_login == "development" and not self.only_loopback:
+            raise ValueError("ANDANTE_PAGE_LOGIN=development is for loopback only: anybody can say any name")
+        if self.page_login == "smart":
+            if self.page_client_id is None or self.fhir_base is None or self.public_url is None:
+                raise ValueError(
+                    "ANDANTE_PAGE_LOGIN=smart needs ANDANTE_PAGE_CLIENT_ID, ANDANTE_FHIR_BASE and ANDANTE_PUBLIC_URL"
+                )
+            if not is_private(self.public_url) or not is_private(self.fhir_base):
+                raise ValueError("ANDANTE_PAGE_LOGIN=smart needs https addresses: a session would travel unencrypted")
+        if self.page_frames and not (self.public_url or "").startswith("https://"):
+            raise ValueError("ANDANTE_PAGE_FRAMES needs an https ANDANTE_PUBLIC_URL: else no cookie is kept in a frame")
+        return self
+
+    @field_validator("operations_token")
+    @classmethod
+    def _is_a_secret(cls, value: SecretStr | None) -> SecretStr | None:
+        if value is not None and not _SECRET.fullmatch(value.get_secret_value()):
+            raise ValueError("needs 24 to 200 letters, digits and . _ ~ + / = -")
+        return value
+
+    @model_validator(mode="after")
+    def _only_the_clock_keeps_what_rounds_find(self) -> Self:
+        if not self.clock and (self.page_login or self.notify_url or self.changes_every_s):
+            raise ValueError(
+                "ANDANTE_CLOCK=false: the page, notifications and rounds by change time belong to the instance "
+                "that runs the rounds; take ANDANTE_PAGE_LOGIN, ANDANTE_NOTIFY_URL and ANDANTE_CHANGES_EVERY_S out"
+            )
         return self
 
     @model_validator(mode="after")

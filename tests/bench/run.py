@@ -19,6 +19,7 @@ import changes  # noqa: E402 - only importable from here on
 import cores  # noqa: E402
 import flights  # noqa: E402
 import growth  # noqa: E402
+import pages  # noqa: E402
 import rounds  # noqa: E402
 
 REPORT = ROOT / "shared" / "docs" / "speed.md"
@@ -81,12 +82,28 @@ def change_table(quick: bool) -> Table:
     ]
 
 
+def page_table(quick: bool) -> Table:
+    patients = 50 if quick else 500
+    rows = [
+        f"{patients} watched patients, Chromium, nothing kept from before; the middle of the repeats.",
+        "",
+        "| first view of | transferred | answered after | painted after | loaded after | at worst |",
+        "| --- | ---: | ---: | ---: | ---: | ---: |",
+    ]
+    return rows + [
+        f"| {v.what} | {v.kib:.0f} KiB | {v.answered_s:.2f} s | {v.painted_s:.2f} s | {v.loaded_s:.2f} s "
+        f"| {v.worst_s:.2f} s |"
+        for v in pages.measure(patients, repeats=2 if quick else 7)
+    ]
+
+
 PARTS: dict[str, tuple[str, Callable[[bool], Table]]] = {
     "round": ("A round against the bare fetch", round_table),
     "core": ("The core alone", core_table),
     "flights": ("Requests at once", flight_table),
     "changes": ("Work after a change", change_table),
     "growth": ("Growth", growth_table),
+    "page": ("The page", page_table),
 }
 
 

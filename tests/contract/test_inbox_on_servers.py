@@ -18,14 +18,17 @@ from andante.chart.chart import Inbox
 from andante.chart.questions import ReadPlan
 from andante.chart.reader import ChartReader
 from andante.domain.advice import AdviceCode, Assessment
+from andante.errors import Conflict
 from andante.fhir_http.connection import Connection, ServerSettings
 from andante.fhir_http.read import FhirReader
 from andante.fhir_http.write import FhirWriter
-from andante.writeback.codes import Kind
+from andante.writeback.answer import Answer, Decider, Given
+from andante.writeback.codes import AnswerCode, Kind
 from andante.writeback.gate import Gate
 from andante.writeback.plan import Cancel, Create, Refresh, Revoke
 from andante.writeback.site import Site
-from andante.writeback.writer import Delivery, InboxWriter
+from andante.writeback.standing import Hands, Standing, of_kind, read_inbox
+from andante.writeback.writer import AnswerWriter, Delivery, InboxWriter
 from builders import NOW, a_fact, a_notice, an_advice, an_assessment
 
 SITE = Site()
@@ -187,3 +190,28 @@ async def test_only_the_three_types_are_sent(bedside: Bedside) -> None:
         await bedside.visit(assessment)
     sent = {entry["resource"]["resourceType"] for bundle in bedside.sent for entry in bundle["entry"]}
     assert sent == {"Task", "CommunicationRequest", "Provenance"}
+
+
+async def test_a_persons_answer_is_written_once_and_whoever_comes_second_is_refused(bedside: Bedside) -> None:
+    """With whatever the server made of what we wrote before: all but the answer goes back as it stands there."""
+    await bedside.visit(bedside.hold())
+    async with Connection(ServerSettings(base=bedside.base)) as connection:
+        writer = AnswerWriter(site=SITE, gate=Gate(SITE), server=FhirWriter(connection))
+
+        async def seen() -> Standing:
+            [inbox] = await ChartReader(FhirReader(connection), PLAN, now=NOW).inbox([bedside.patient])
+            return of_kind(Kind.ADVICE, read_inbox(inbox, SITE))[-1]
+
+        def given(answer: Answer, name: str, **more: Any) -> Given:
+            return Given(answer=answer, by=Decider(name=name), at=NOW + timedelta(minutes=5), **more)
+
+        before = await seen()
+        await writer.write(before, given(Answer.AGREE, "Ada Quill"))
+        with pytest.raises(Conflict):
+            await writer.write(before, given(Answer.DECLINE, "Otto Bell", reason=AnswerCode.JUDGEMENT))
+        after = await seen()
+        assert (after.status, after.hands) == ("accepted", Hands.DECIDED)
+        assert [note.get("authorString") for note in after.body["note"]][-1] == "Ada Quill"
+        await writer.write(after, given(Answer.DONE, "Ada Quill"))
+        assert (await seen()).status == "completed"
+    assert not (await bedside.visit(bedside.hold(now=NOW + timedelta(hours=1)))).done

@@ -486,6 +486,13 @@ def test_a_patient_whose_record_was_replaced_is_not_fed_on_what_is_left_in_it(ch
     assert "patient-replaced" in {note["code"] for note in body["data_quality"]}
 
 
+@pytest.mark.parametrize("kind", ["replaces", "refer", "seealso"])
+def test_another_record_of_the_same_person_is_named_as_not_read(kind: str) -> None:
+    link = [{"other": {"reference": "Patient/old"}, "type": kind}]
+    (body,) = said(changed(lambda resources: of("Patient", resources)[0].update(link=link)))
+    assert "patient-linked" in {note["code"] for note in body["data_quality"]}
+
+
 @pytest.mark.parametrize(
     "rotten",
     [

@@ -21,6 +21,12 @@ from commands import Shell, kept_logging
 MORNING = datetime.fromisoformat("2031-03-27T06:30:00+00:00")
 PATIENT = "quillfeather"
 SCRIPT = read_script(("plain-course",))
+FACTS = frozenset(
+    {
+        "time", "level", "action", "patients", "error", "where", "kind", "method", "status", "seconds", "request",
+        "round",
+    }
+)  # fmt: skip
 TOKEN = "open sésame"  # not ASCII, and still the bytes that came are compared
 
 
@@ -32,7 +38,7 @@ def logged() -> Iterator[io.StringIO]:
         log.start("DEBUG", said)
         yield said
     for line in said.getvalue().splitlines():
-        assert set(json.loads(line)) <= {"time", "level", "action", "patients", "error", "where", "kind"}
+        assert set(json.loads(line)) <= FACTS
     for told in (PATIENT, "forged", "sésame", "Patient/", "Observation"):
         assert told not in said.getvalue()
 

@@ -30,6 +30,11 @@ PLANTS = [
     ("only the gate clears what is written", "writeback/plan.py", "import andante.fhir_http.cleared"),
     ("only fhir_http speaks HTTP as a client", "app.py", "import httpx"),
     (
+        "the page decides nothing: it knows no rules, and writes only by the gate",
+        "page/board.py",
+        "import andante.rules.engine",
+    ),
+    (
         "the sandbox stands alone",
         "sandbox/store.py",
         "import andante.domain.quantities",

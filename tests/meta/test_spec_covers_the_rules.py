@@ -50,7 +50,7 @@ def test_every_state_of_an_analyte_is_met_by_a_row() -> None:
 
 # --------------------------------------------------------------------------- thresholds
 
-E, R, S, D, N, U, M, V, W, C, Q, I, B, X = (
+E, R, S, D, N, U, M, V, W, C, Q, F, B, X = (
     f"test_{name}.py"
     for name in (
         "evidence",
@@ -116,8 +116,8 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "evidence.height_min": ((R, "test_body_mass_index_is_unknown_without_a_height_and_taken_from_the_chart_where_stated"),),
     "evidence.height_max": ((R, "test_body_mass_index_is_unknown_without_a_height_and_taken_from_the_chart_where_stated"),),
     "evidence.weight_early_share": ((R, "a weight from half a month back can rule a loss over a month out"), (R, "a weight just younger than that cannot")),
-    "evidence.negligible_intake": ((I, "10 % of the need exactly is negligible"), (I, "more than 10 % is not")),
-    "evidence.intake_gap": ((I, "two orders 24 h apart are one run"), (I, "two orders more than 24 h apart are not")),
+    "evidence.negligible_intake": ((F, "10 % of the need exactly is negligible"), (F, "more than 10 % is not")),
+    "evidence.intake_gap": ((F, "two orders 24 h apart are one run"), (F, "two orders more than 24 h apart are not")),
     "evidence.weight_disagree": ((X, "10 % more within a week exactly: the newer"), (X, "more than 10 %: the lower, and weigh again")),
     "evidence.intake_most": ((X, "twice the need exactly is believed"), (X, "more than twice the need is a slip")),
     "evidence.record_gap": ((X, "records 2 h apart are one run"), (X, "records further apart count each for itself")),
@@ -196,10 +196,10 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "risk.criteria.weight-loss.tests[2].window": ((R, "ASPEN: 7.4 % in a month is moderate"), (R, "ASPEN: 7.4 % in three months is not met")),
     "risk.criteria.intake.tests[0].limit": ((R, "ASPEN: 7 days exactly is moderate"), (R, "ASPEN: 8 days is severe")),
     "risk.criteria.intake.tests[1].limit": ((R, "ASPEN: 4 days is not met"), (R, "ASPEN: 5 days is moderate")),
-    "risk.criteria.reduced-intake.tests[0].limit": ((I, "49 % for more than 5 days"), (I, "50 % exactly is not below 50 %")),
-    "risk.criteria.reduced-intake.tests[0].window": ((I, "49 % for more than 5 days"), (I, "49 % for 5 days exactly says nothing yet")),
-    "risk.criteria.reduced-intake.tests[1].limit": ((I, "74 % for 8 days"), (I, "75 % exactly is not below 75 %")),
-    "risk.criteria.reduced-intake.tests[1].window": ((I, "74 % for 8 days"), (I, "74 % for 7 days exactly is not more than 7 days")),
+    "risk.criteria.reduced-intake.tests[0].limit": ((F, "49 % for more than 5 days"), (F, "50 % exactly is not below 50 %")),
+    "risk.criteria.reduced-intake.tests[0].window": ((F, "49 % for more than 5 days"), (F, "49 % for 5 days exactly says nothing yet")),
+    "risk.criteria.reduced-intake.tests[1].limit": ((F, "74 % for 8 days"), (F, "75 % exactly is not below 75 %")),
+    "risk.criteria.reduced-intake.tests[1].window": ((F, "74 % for 8 days"), (F, "74 % for 7 days exactly is not more than 7 days")),
     "risk.criteria.low-before-feeding.tests[0].limit": ((R, "ASPEN: potassium at 80 % of the limit exactly is minimally low"), (R, "ASPEN: potassium below 80 % of the limit is significantly low")),
 }  # fmt: skip
 

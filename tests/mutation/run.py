@@ -13,6 +13,7 @@ tried first the next time. The list of survivors with reasons is `survivors.toml
 import argparse
 import ast
 import contextlib
+import functools
 import gc
 import hashlib
 import importlib
@@ -128,13 +129,21 @@ class Results:
         self.known: dict[str, dict[str, str]] = {}
         if self.file.exists():
             self.known = json.loads(self.file.read_text(encoding="utf-8"))
+        self.tests_file = work / "tests.json"
+        self.tests: set[str] = set()
+        if self.tests_file.exists():
+            self.tests = set(json.loads(self.tests_file.read_text(encoding="utf-8")))
+
+    def met(self, tests: Iterable[str]) -> None:
+        """Every mutant now known has met these tests."""
+        self.tests_file.write_text(json.dumps(sorted(tests), indent=0), encoding="utf-8")
 
     def killer(self, mutant: Mutant) -> str | None:
         return self.known.get(mutant["id"], {}).get("by")
 
-    def stands(self, mutant: Mutant, print_: str) -> bool:
+    def stands(self, mutant: Mutant, print_: str, status: str = "killed") -> bool:
         known = self.known.get(mutant["id"], {})
-        return known.get("status") == "killed" and known.get("print") == print_
+        return known.get("status") == status and known.get("print") == print_
 
     def note(self, mutant: Mutant, status: str, by: str, print_: str) -> None:
         self.known[mutant["id"]] = {"status": status, "by": by, "print": print_}
@@ -146,11 +155,15 @@ class Results:
 
 
 def explained() -> dict[str, dict[str, str]]:
+    """`survivors.toml`: one reason may stand for several mutants of one kind."""
     file = HERE / "survivors.toml"
     if not file.exists():
         return {}
     entries = tomllib.loads(file.read_text(encoding="utf-8")).get("survivor", [])
-    return {e["id"]: e for e in entries}
+    for entry in entries:
+        if not entry.get("reason", "").strip() or not entry.get("where", "").strip():
+            raise SystemExit(f"survivors.toml: an entry without its place or its reason: {entry}")
+    return {id_: entry for entry in entries for id_ in entry["ids"]}
 
 
 # --------------------------------------------------------------------------- trying
@@ -220,8 +233,11 @@ class _NONE:
 class Conductor:
     """A pytest plugin: instead of running the tests once, run them for every mutant."""
 
-    def __init__(self, root: Path, mutants: list[Mutant], results: Results, options: argparse.Namespace) -> None:
+    def __init__(
+        self, root: Path, mutants: list[Mutant], everything: list[Mutant], results: Results, options: argparse.Namespace
+    ) -> None:
         self.root, self.mutants, self.results, self.options = root, mutants, results, options
+        self.everything = everything
         self.done: list[tuple[Mutant, str, str]] = []
         self.failed: list[str] = []
 
@@ -229,6 +245,14 @@ class Conductor:
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         self.items = session.items
         self.index = {item.nodeid: i for i, item in enumerate(self.items)}
+        # What survived all the tests of the last run meets the tests written since first.
+        self.fresh = {i for name, i in self.index.items() if name not in self.results.tests}
+        rows = Counter[str]()
+        self.row = []
+        for item in self.items:
+            name = item.nodeid.split("[")[0]
+            self.row.append(rows[name])
+            rows[name] += 1
         gc.collect()
         gc.freeze()
         self.reach, self.seconds, self.failed = self._survey()
@@ -241,19 +265,30 @@ class Conductor:
         }
         self.deep = [i for i in self.deep if i not in broken]
         self.kills: dict[str, Counter[int]] = defaultdict(Counter)
+        self.all_kills: Counter[int] = Counter()
+        for mutant in self.everything:
+            self._count(mutant, self.results.killer(mutant) or "")
         say(f"{len(self.items)} tests, {sum(self.seconds):.0f} s; {len(self.mutants)} mutants")
         for n, (mutant, status, by) in enumerate(
             try_all(self.mutants, self._try, self._limit, self.options.jobs), start=1
         ):
-            if by in self.index:
-                self.kills[mutant["scope"]][self.index[by]] += 1
+            self._count(mutant, by)
             self.results.note(mutant, status, by, fingerprint(self.root, mutant))
             self.done.append((mutant, status, by))
+            if status == "survived":
+                say(f"  survived: {mutant['id']} {mutant['path']}:{mutant['line']} {mutant['scope']}")
             if n % 100 == 0:
                 self.results.write()
                 say(f"  {n} tried, {sum(s == 'survived' for _, s, _ in self.done)} survived")
         self.results.write()
+        if not (self.options.only or self.options.sample or self.options.quick):
+            self.results.met(self.index)
         return True
+
+    def _count(self, mutant: Mutant, by: str) -> None:
+        if by in self.index:
+            self.kills[mutant["scope"]][self.index[by]] += 1
+            self.all_kills[self.index[by]] += 1
 
     def _survey(self) -> tuple[dict[str, dict[int, list[int]]], list[float], list[str]]:
         """Run every test once, unharmed: which lines it reaches, how long it takes, whether it passes.
@@ -323,7 +358,7 @@ class Conductor:
         return any(r.failed for r in runtestprotocol(item, nextitem=after, log=False))
 
     def _tests_for(self, mutant: Mutant) -> list[int]:
-        """Those that reach its lines: what killed it before, then what killed its neighbours, then the quickest."""
+        """Those that reach its lines: what killed it before, its neighbours, most; then row by row of every test."""
         found: set[int] = set()
         for path, first, last in self._places(mutant):
             lines = self.reach[str(self.root / path)]
@@ -331,36 +366,57 @@ class Conductor:
         kills = self.kills[mutant["scope"]]
         killer = self.index.get(self.results.killer(mutant) or "")
         found |= set(self.deep)
-        return sorted(found, key=lambda i: (i != killer, self.seconds[i] > 0.3, -kills[i], self.seconds[i]))
+        all_kills = self.all_kills
+        fresh = self.fresh if self.results.known.get(mutant["id"], {}).get("status") == "survived" else ()
+        return sorted(
+            found,
+            key=lambda i: (i != killer, self.seconds[i] > 0.3, i not in fresh, -kills[i], -all_kills[i], self.row[i]),
+        )
 
     def _places(self, mutant: Mutant) -> Iterator[tuple[str, int, int]]:
         """(path, first and last line) of what the mutant changes; of a constant, of every function that names it."""
         if not mutant["constant"]:
             yield mutant["path"], *mutant["lines"]
             return
-        for path in modules(self.root):
-            for node in ast.walk(ast.parse((self.root / path).read_text(encoding="utf-8"))):
-                if isinstance(node, ast.FunctionDef) and any(
-                    isinstance(n, ast.Name) and n.id == mutant["constant"] for n in ast.walk(node)
-                ):
-                    yield path, node.lineno, node.end_lineno or node.lineno
+        yield from _functions_naming(self.root, mutant["constant"])
 
     def _limit(self, mutant: Mutant) -> float:
-        return 20 + 6 * sum(self.seconds[i] for i in self._tests_for(mutant))
+        self.order = self._tests_for(mutant)  # the child that is forked next finds it here
+        return 20 + 6 * sum(self.seconds[i] for i in self.order)
 
     def _try(self, mutant: Mutant, tell: Callable[[str], None]) -> int:
         gc.disable()
-        order = self._tests_for(mutant)
+        order = self.order
         try:
             plant(self.root, mutant)
         except CannotImport:
             tell("it cannot be imported")
             return 1
+        begun = time.process_time()
         for i, following in zip_longest(order, order[1:]):
+            if self.options.patience and time.process_time() - begun > self.options.patience:
+                return 0
             if self._fails(i, following):
                 tell(self.items[i].nodeid)
                 return 1
         return 0
+
+
+@functools.cache
+def _functions_naming(root: Path, constant: str) -> list[tuple[str, int, int]]:
+    """(path, first and last line)."""
+    return [
+        (path, node.lineno, node.end_lineno or node.lineno)
+        for path in modules(root)
+        for node in ast.walk(_tree(root / path))
+        if isinstance(node, ast.FunctionDef)
+        and any(isinstance(n, ast.Name) and n.id == constant for n in ast.walk(node))
+    ]
+
+
+@functools.cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
 
 
 class _FirstFailure:
@@ -418,8 +474,11 @@ def main() -> int:
     parser.add_argument("--only", nargs="*", default=[], help="modules (patterns of their names) to mutate")
     parser.add_argument("--sample", type=int, help="try only so many, always the same ones")
     parser.add_argument("--changed", action="store_true", help="leave out what was killed and has not changed")
+    parser.add_argument("--new", action="store_true", help="only what was never tried as it stands now")
     parser.add_argument("--survivors", action="store_true", help="try only those that survived last time")
+    parser.add_argument("--report", action="store_true", help="try nothing: say what is known")
     parser.add_argument("--quick", action="store_true", help="without the property tests: a first look")
+    parser.add_argument("--patience", type=float, help="seconds of tests after which a mutant counts as survived")
     parser.add_argument("--tolerate", action="store_true", help="leave out tests that fail without any mutant")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--tests", nargs="*", default=list(TESTS))
@@ -435,9 +494,14 @@ def main() -> int:
 
     everything = make_mutants(root, work)
     results = Results(work)
+    if options.report:
+        options.changed = True
+        return report([], everything, results, options)
     chosen = [m for m in everything if not options.only or any(fnmatch(Path(m["path"]).stem, o) for o in options.only)]
-    if options.changed:
+    if options.changed or options.new:
         chosen = [m for m in chosen if not results.stands(m, fingerprint(root, m))]
+    if options.new:
+        chosen = [m for m in chosen if not results.stands(m, fingerprint(root, m), "survived")]
     if options.survivors:
         chosen = [m for m in chosen if results.known.get(m["id"], {}).get("status") == "survived"]
     if options.sample:
@@ -452,7 +516,7 @@ def main() -> int:
     begun = time.monotonic()
     at_import = [] if options.quick else [m for m in chosen if not in_memory(m)]
     done = try_at_import(root, at_import, results, options)
-    conductor = Conductor(root, [m for m in chosen if in_memory(m)], results, options)
+    conductor = Conductor(root, [m for m in chosen if in_memory(m)], everything, results, options)
     pytest.main(arguments(root, options.tests), plugins=[conductor])
     if conductor.failed:
         say("These tests fail without any mutant:\n  " + "\n  ".join(conductor.failed))
@@ -468,7 +532,7 @@ def report(
 ) -> int:
     """Print the score per module and what survived without a reason; 1 when that is not good enough."""
     status = {m["id"]: s for m, s, _ in done}
-    if options.changed or options.survivors:  # the rest as it is known
+    if options.changed or options.new or options.survivors:  # the rest as it is known
         for m in everything:
             if m["id"] in results.known:
                 status.setdefault(m["id"], results.known[m["id"]]["status"])
@@ -486,7 +550,7 @@ def report(
     score = 100 * dead / total if total else 0.0
     survivors = [m for m in everything if status.get(m["id"]) == "survived"]
     open_ = [m for m in survivors if m["id"] not in reasons]
-    left = f"{len(survivors)} survived, {len(open_)} unexplained"
+    left = f"{len(survivors)} survived, {len(open_)} unexplained; {len(everything) - total} of all mutants not tried"
     say(f"{'total':18} {dead:5} of {total:5} killed  {score:5.1f} %; {left}")
     for m in open_:
         say(f"  {m['id']} {m['path']}:{m['line']} {m['scope']} [{m['operator']}]")

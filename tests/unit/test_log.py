@@ -1,5 +1,6 @@
 """Logs tell what was done, and cannot tell about whom."""
 
+import asyncio
 import io
 import json
 import logging
@@ -67,3 +68,33 @@ def test_what_other_libraries_say_is_cut_to_their_name(lines: io.StringIO) -> No
     first, second = read(lines)
     assert (first["action"], first["kind"]) == ("library.message", "httpx")
     assert (second["kind"], second["error"]) == ("asyncio", "RuntimeError")
+
+
+async def test_lines_that_belong_together_carry_one_id_in_tasks_begun_inside_too(lines: io.StringIO) -> None:
+    async def work() -> None:
+        log.say("patient.failed")
+
+    with log.correlated("request", "a" * 16):
+        with log.correlated("round", "b" * 16):
+            await asyncio.gather(asyncio.create_task(work()), work())
+            logging.getLogger("httpx").warning("GET /Patient/ada-quillfeather")
+        log.say("request.answered")
+    log.say("round.started")
+    told = [(line.get("request"), line.get("round")) for line in read(lines)]
+    assert told == [("a" * 16, "b" * 16)] * 3 + [("a" * 16, None), (None, None)]
+
+
+def test_the_text_says_the_same_as_the_json() -> None:
+    root, stream = logging.getLogger(), io.StringIO()
+    before, level = root.handlers[:], root.level
+    try:
+        log.start("INFO", stream, form="text")
+        with log.correlated("round", "c" * 16):
+            log.warn("round.failed", error=RuntimeError("Ada Quillfeather"), trigger="round", patients=3)
+        logging.getLogger("httpx").warning("GET /Patient/ada-quillfeather")
+    finally:
+        root.handlers[:] = before
+        root.setLevel(level)
+    first, second = (line.partition(" ")[2] for line in stream.getvalue().splitlines())
+    assert first == f"warning round.failed trigger=round patients=3 error=RuntimeError round={'c' * 16}"
+    assert second == "warning library.message kind=httpx"

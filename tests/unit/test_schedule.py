@@ -1,12 +1,17 @@
 """Rounds run at the hospital's own times of day, once each, also when the clocks change."""
 
 import asyncio
+import io
+import json
 from datetime import UTC, datetime, time
 from zoneinfo import ZoneInfo
 
 import pytest
+from apscheduler.events import EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
 
+from andante import log
 from andante.triggers.schedule import CHANGES, NIGHT_WATCH, ROUND, next_after, scheduler
+from commands import kept_logging
 
 VIENNA = ZoneInfo("Europe/Vienna")
 
@@ -94,3 +99,38 @@ async def test_a_failed_round_does_not_end_the_rounds_to_come_and_the_night_watc
     await asyncio.gather(*(job.func(*job.args) for job in jobs.values()))
     assert sorted(seen) == [NIGHT_WATCH, ROUND]
     assert most == 1
+
+
+async def test_the_line_of_a_failed_round_carries_the_id_that_its_own_lines_carry() -> None:
+    seen: list[str | None] = []
+
+    async def run(trigger: str) -> None:
+        seen.append(log.current("round"))
+        raise RuntimeError("the server is away")
+
+    stream = io.StringIO()
+    jobs = {job.id: job for job in made(run).get_jobs()}
+    with kept_logging():
+        log.start("INFO", stream)
+        for _ in range(2):
+            await jobs[ROUND].func(*jobs[ROUND].args)
+    told = [json.loads(line) for line in stream.getvalue().splitlines()]
+    assert [line["action"] for line in told] == ["round.failed"] * 2
+    assert [line["round"] for line in told] == seen
+    assert len(set(seen)) == 2
+
+
+@pytest.mark.parametrize(("code", "told"), [(EVENT_JOB_MISSED, [ROUND]), (EVENT_JOB_MAX_INSTANCES, [])])
+async def test_a_round_that_came_too_late_is_told_and_one_that_waits_is_not(code: int, told: list[str]) -> None:
+    """APScheduler says both: https://apscheduler.readthedocs.io/en/3.x/modules/events.html"""
+
+    async def run(trigger: str) -> None: ...
+
+    missed: list[str] = []
+    clockwork = made(run, missed=missed.append)
+    clockwork.start(paused=True)
+    try:
+        clockwork._dispatch_event(JobEvent(code, ROUND, "default"))
+    finally:
+        clockwork.shutdown(wait=False)
+    assert missed == told

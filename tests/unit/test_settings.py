@@ -63,6 +63,10 @@ REFUSED = [
     ("PORT", "70000", "less than or equal"),
     ("REWRITE", "not json", "rewrite"),
     ("LOG_LEVEL", "LOUD", "pattern"),
+    ("LOG_FORMAT", "xml", "pattern"),
+    ("ROUND_LIMIT_S", "1", "greater than or equal to 60"),
+    ("OPERATIONS_TOKEN", "secret", "24 to 200 letters"),
+    ("TRACES_URL", "udp://secret:4317", "http or https"),
 ]
 
 
@@ -104,4 +108,19 @@ def test_a_wrong_file_is_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 def test_a_missing_file_is_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("ANDANTE_CONFIG", str(tmp_path / "nowhere.toml"))
     with pytest.raises(InputError, match="no such file"):
+        settings.load()
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("PAGE_LOGIN", "development"), ("CHANGES_EVERY_S", "300"), ("NOTIFY_URL", "https://andante.example/notify")],
+)
+def test_what_only_the_rounds_of_this_process_find_is_not_offered_without_the_clock(
+    monkeypatch: pytest.MonkeyPatch, name: str, value: str
+) -> None:
+    monkeypatch.setenv("ANDANTE_NOTIFY_SECRET", "s" * 24 if name == "NOTIFY_URL" else "")
+    monkeypatch.setenv(f"ANDANTE_{name}", value)
+    assert settings.load().clock
+    monkeypatch.setenv("ANDANTE_CLOCK", "false")
+    with pytest.raises(InputError, match="belong to the instance that runs the rounds"):
         settings.load()

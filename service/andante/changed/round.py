@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from andante import log
-from andante.assess import Basis, Hospital, Outcome, RoundReport, find_watched, report_of, serve
+from andante.assess import Basis, Hospital, Outcome, RoundReport, Served, find_watched, report_of, serve
 from andante.changed.memory import Kept, Mark, Memory
 from andante.chart.changes import ChangeReader, Changes, is_away
 from andante.errors import ServerError
@@ -99,7 +99,11 @@ async def _inpatients(hospital: Hospital, patients: Sequence[str]) -> set[str]:
 
 
 def _remembering(hospital: Hospital, memory: Memory, *, now: datetime) -> Hospital:
-    return replace(hospital, remember=lambda served: memory.keep(served, now=now))
+    def remember(served: Served) -> None:
+        hospital.remember(served)
+        memory.keep(served, now=now)
+
+    return replace(hospital, remember=remember)
 
 
 async def _catch_up(follower: Follower) -> str | None:

@@ -2,6 +2,7 @@
 
 import asyncio
 import random
+from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -12,7 +13,7 @@ import aiohttp
 import httpx
 from httpx_aiohttp import AiohttpTransport
 
-from andante import clock
+from andante import clock, spans
 from andante.audit import AuditLog
 from andante.errors import (
     Absent,
@@ -87,6 +88,8 @@ class Connection:
         self._sleep, self._now, self._dice = sleep, now, dice
         self._pool = RetryPool(settings.retry_pool)
         self._gate = asyncio.Semaphore(settings.concurrency)
+        self.answers: Counter[tuple[str, int]] = Counter()
+        """How often a request by this method was answered with this status; 0 stands for no answer."""
         transport = transport or _transport(settings)
         self._auth = auth
         self._client = httpx.AsyncClient(
@@ -143,8 +146,12 @@ class Connection:
             asked_s: float | None = None
             problem: ServerError
             try:
-                answer = await self._once(method, url, headers=headers, body=body, what=what)
+                with spans.span("fhir.request", method=method) as span:
+                    answer = await self._once(method, url, headers=headers, body=body, what=what)
+                    span.tell({"status": answer.status})
+                self.answers[method, answer.status] += 1
             except _BROKEN as error:
+                self.answers[method, 0] += 1
                 problem = Unreachable(f"{what}: no answer from the FHIR server ({type(error).__name__})")
                 again = method == "GET"
             else:

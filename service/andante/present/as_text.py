@@ -19,7 +19,7 @@ from andante.domain.advice import (
     Priority,
     RiskView,
 )
-from andante.domain.protocol import Number, Switch
+from andante.present.argument import argument_of
 from andante.present.shown import day_time, number, plain, words
 from andante.wording import CAUTION, place_text
 
@@ -186,33 +186,16 @@ def _protocol(assessment: Assessment) -> list[RenderableType]:
 
 def explanation_view(assessment: Assessment, zone: tzinfo) -> RenderableType:
     """Every rule that fired, in order, with the facts and protocol entries it used and their sources."""
-    advice = assessment.advice
-    head = Text(plain(advice.headline), style="bold")
-    parts: list[RenderableType] = [_title(assessment, zone), head]
-    for step, reason in enumerate(assessment.derivation, start=1):
+    argument = argument_of(assessment, zone)
+    parts: list[RenderableType] = [_title(assessment, zone), Text(argument.headline, style="bold")]
+    for step in argument.steps:
         parts += [
             Text(),
-            Text(f"{step}. {reason.rule}", style="bold"),
-            Padding(plain(reason.sentence), (0, 3), expand=False),
+            Text(step.title, style="bold"),
+            Padding(step.sentence, (0, 3), expand=False),
+            *(_bullet(line, indent=3) for line in step.lines),
         ]
-        for fact in dict.fromkeys(reason.facts):
-            when = f", {day_time(fact.when, zone)}" if fact.when else ""
-            source = f" [{fact.source}]" if fact.source else ""
-            parts.append(_bullet(plain(f"{fact.label}: {fact.value}{when}{source}"), indent=3))
-        for line in reason.working:
-            parts.append(_bullet(plain(f"{line.result.strip(' ,+')} = {line.terms}"), indent=3))
-        for cited in reason.cites:
-            value = cited.value if isinstance(cited, Switch) else _quantity(cited)
-            parts.append(_bullet(f"protocol {cited.path} = {value}: {cited.source} ({cited.tag})", indent=3))
-    parts += _list("Set aside or doubtful", (_quality(n.text, n.source) for n in assessment.data_quality))
-    parts += _list("What would change this advice", advice.would_change)
+    parts += _list("Set aside or doubtful", argument.doubts)
+    parts += _list("What would change this advice", argument.would_change)
     parts += [Text(), *_protocol(assessment), caution()]
     return Group(*parts)
-
-
-def _quantity(cited: Number) -> str:
-    return words(cited.value, "" if cited.unit == "1" else cited.unit, places=3)
-
-
-def _quality(text: str, source: str) -> str:
-    return f"{text} [{source}]" if source else text

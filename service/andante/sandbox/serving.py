@@ -42,13 +42,16 @@ def _listening(port: int) -> socket.socket:
 
 
 @contextmanager
-def running(app: FastAPI, *, port: int = 0) -> Iterator[str]:
-    """Serve `app` and give the FHIR base address; port 0 takes any free one. Raises OSError when taken."""
+def running(app: FastAPI, *, port: int = 0, path: str = BASE_PATH, lifespan: bool = False) -> Iterator[str]:
+    """Serve `app` and give its address with `path`, the FHIR base by default; port 0 takes any free one.
+
+    `lifespan`: whether the application is told of start and end. Raises OSError when the port is taken.
+    """
     with _listening(port) as listening:
         # The application writes its own Date header, and logs nothing: requests may name patients.
         config = uvicorn.Config(
             app,
-            lifespan="off",
+            lifespan="on" if lifespan else "off",
             log_config=None,
             access_log=False,
             date_header=False,
@@ -61,7 +64,7 @@ def running(app: FastAPI, *, port: int = 0) -> Iterator[str]:
         if not server.started:
             raise OSError("the sandbox did not start")
         try:
-            yield f"http://{_LOOPBACK}:{listening.getsockname()[1]}{BASE_PATH}"
+            yield f"http://{_LOOPBACK}:{listening.getsockname()[1]}{path}"
         finally:
             server.should_exit = True
             thread.join()

@@ -9,18 +9,21 @@ from datetime import datetime
 from typing import Annotated
 
 import typer
+from fastapi import FastAPI
 from rich.console import Console
 from rich.padding import Padding
 from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from andante import clock
 from andante.assess import RoundReport
-from andante.demo import Json, Script, Stage, play, service_for, staged
+from andante.demo import Json, Script, Stage, play, served, service_for, staged
 from andante.domain.advice import Assessment, Priority
 from andante.present.as_inbox import Item, inbox_view
 from andante.present.as_text import caution, console, priority_style, priority_words
 from andante.present.shown import plain
+from andante.triggers.web import create_app
 from andante.wording import place_text
 from andante.writeback.codes import Kind
 from andante.writeback.plan import Create
@@ -32,7 +35,9 @@ _TOLD = 3  # urgent items told of each round
 
 def demo(
     days: Annotated[int, typer.Option(min=1, max=10, help="How many of the ten days to play.")] = 10,
-    keep: Annotated[bool, typer.Option("--keep", help="Leave the sandbox running afterwards, to look at it.")] = False,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Leave the sandbox and the review page running afterwards, to look at them.")
+    ] = False,
 ) -> None:
     """Play the fictional hospital: a sandbox server in this process, a round each morning and evening.
 
@@ -56,6 +61,8 @@ def demo(
         out.print(caution())
         if keep:
             _stay(stage, out, last)
+        else:
+            out.print(Text("To see the review page in a browser, and to answer: andante demo --keep"))
 
 
 @dataclass(frozen=True)
@@ -202,7 +209,23 @@ def _stay(stage: Stage, out: Console, last: RoundReport) -> None:
     out.print(Text(f"  andante round --fhir {stage.base} --now {now} --dry-run"))
     patient = last.outcomes[0].patient.removeprefix("Patient/")
     out.print(Text(f"  andante explain {patient} --fhir {stage.base} --now {now}"))
-    try:
-        threading.Event().wait()
-    except KeyboardInterrupt:
-        out.print()
+    with served(page_of(stage, last)) as address:
+        out.print(Text(f"The review page, with a development login: {address}/page"))
+        try:
+            threading.Event().wait()
+        except KeyboardInterrupt:
+            out.print()
+
+
+def page_of(stage: Stage, last: RoundReport) -> FastAPI:
+    """The service with its page, as the last round left it; its clock goes on from that round."""
+    began = clock.now()
+    service = service_for(stage.script, page_login="development", fhir_base=stage.base)
+    application = create_app(
+        service,
+        now=lambda: last.now + (clock.now() - began),
+        connection=service.connect(stage.base),
+        schedule=False,
+    )
+    application.state.house.board.take_round(last, finished=last.now, watched=None)
+    return application

@@ -5,7 +5,7 @@ A payload is never relied upon: all that is taken from it is whom to read again,
 
 import asyncio
 import hmac
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Iterable
 from contextlib import asynccontextmanager
 from datetime import datetime, timedelta
 from urllib.parse import urlsplit
@@ -14,7 +14,7 @@ from fastapi import FastAPI, Request, Response
 
 from andante import log
 from andante.app import Service
-from andante.assess import RoundReport
+from andante.assess import Outcome, RoundReport
 from andante.changed.memory import Memory
 from andante.chart.whose import patient_of
 from andante.errors import InputError
@@ -43,8 +43,10 @@ def hooks_of(
     *,
     lock: asyncio.Lock,
     now: Now,
+    told: Callable[[Iterable[Outcome]], None],
 ) -> Hooks | None:
-    """None where the settings name no endpoint of ours. `run_changed` is a round by change time, without the lock."""
+    """None where the settings name no endpoint of ours. `run_changed` is a round by change time, without the lock;
+    `told` hears what came of those who were read again."""
     site = service.hook_site
     if site is None:
         return None
@@ -54,8 +56,11 @@ def hooks_of(
         await run_changed()
         return WHOLE_ROUNDS_APART if memory.doubt else CATCH_UPS_APART
 
+    async def review(patients: Collection[str]) -> None:
+        told(await service.review_hinted(connection, memory, patients, now=now()))
+
     work = Work(
-        review=lambda patients: service.review_hinted(connection, memory, patients, now=now()),
+        review=review,
         catch_up=catch_up,
         whose=lambda key: patient_of(reader, service.plan, key),
     )

@@ -17,6 +17,7 @@ from andante.present.as_text import console
 from andante.triggers import inputs
 from andante.triggers.advise import OverlayFile, ProtocolName, SiteFile
 from andante.triggers.inputs import Format
+from andante.triggers.operations.traces import traces_to
 from andante.triggers.web import create_app
 
 SERVER_EXIT = 3
@@ -91,7 +92,7 @@ def serve(
     if not given.only_loopback and given.api_token is None:
         raise InputError("set ANDANTE_API_TOKEN before listening on anything but loopback")
     _refuse_what_is_taken(given.host, given.port)
-    log.start(given.log_level)
+    log.start(given.log_level, form=given.log_format)
     service = app.build(given)
     log.say(
         "service.started",
@@ -101,7 +102,15 @@ def serve(
         overlay_entries=len(service.basis.protocol.overlay),
     )
     # No access log: the addresses of reviews name patients.
-    uvicorn.run(create_app(service), host=given.host, port=given.port, log_config=None, access_log=False)
+    with traces_to(given.traces_url):
+        uvicorn.run(
+            create_app(service),
+            host=given.host,
+            port=given.port,
+            log_config=None,
+            access_log=False,
+            timeout_graceful_shutdown=10,  # a live page would otherwise hold the end up for as long as it is open
+        )
 
 
 def _refuse_what_is_taken(host: str, port: int) -> None:

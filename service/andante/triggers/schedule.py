@@ -49,20 +49,26 @@ def scheduler(
     misfire_grace_s: int,
     changes_every_s: int = 0,
     lock: asyncio.Lock | None = None,
+    missed: Callable[[str], None] = lambda trigger: None,
 ) -> AsyncIOScheduler:
     """A scheduler, not yet started. `run` is told the trigger's name; a round waits for the one before it.
 
-    `lock` is held during each. With `changes_every_s` there are also rounds by change time, so many seconds apart.
+    `lock` is held during each; `missed` hears of a round that came too late to begin. With `changes_every_s` there are
+    also rounds by change time, so many seconds apart.
     """
     one_at_a_time = lock or asyncio.Lock()
 
+    async def guarded(trigger: str) -> None:
+        try:
+            await run(trigger)
+        except Exception as error:
+            # One failed round must not end the rounds to come.
+            log.warn("round.failed", error=error, trigger=trigger)
+
     async def once(trigger: str) -> None:
         async with one_at_a_time:
-            try:
-                await run(trigger)
-            except Exception as error:
-                # One failed round must not end the rounds to come.
-                log.warn("round.failed", error=error, trigger=trigger)
+            with log.correlated("round", log.new_id()):
+                await guarded(trigger)
 
     made = AsyncIOScheduler(timezone=UTC)
     for name, times in ((ROUND, round_times), (NIGHT_WATCH, night_watch_times)):
@@ -79,10 +85,12 @@ def scheduler(
         made.add_job(
             once, "interval", seconds=changes_every_s, args=[CHANGES], id=CHANGES, max_instances=1, coalesce=True
         )
-    made.add_listener(_tell_missed, EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
+
+    def tell_missed(event: JobEvent) -> None:
+        is_missed = event.code == EVENT_JOB_MISSED  # else it waits, or runs: it will be told of when it has ended
+        log.say("round.missed" if is_missed else "round.still-running", level=logging.WARNING, trigger=event.job_id)
+        if is_missed:
+            missed(event.job_id)
+
+    made.add_listener(tell_missed, EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
     return made
-
-
-def _tell_missed(event: JobEvent) -> None:
-    action = "round.missed" if event.code == EVENT_JOB_MISSED else "round.still-running"
-    log.say(action, level=logging.WARNING, trigger=event.job_id)

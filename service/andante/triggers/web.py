@@ -5,12 +5,13 @@ No answer of ours repeats what was asked: a wrong patient id is not echoed, and 
 
 import asyncio
 import hmac
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
+from apscheduler.schedulers.asyncio import AsyncIOScheduler  # type: ignore[import-untyped]
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse
@@ -22,7 +23,8 @@ from andante.assess import Outcome, RoundReport
 from andante.changed.memory import Memory
 from andante.errors import InputError, ServerError, Unreachable
 from andante.fhir_http.connection import Connection
-from andante.fhir_http.read import FhirReader
+from andante.page.board import Board
+from andante.page.offer import offer_page, page_host
 from andante.present.as_json import Json, encode
 from andante.present.as_protocol import protocol_json
 from andante.present.as_round import review_json
@@ -32,12 +34,12 @@ from andante.triggers.cds_hooks.routes import offer_cds_hooks
 from andante.triggers.definitions import add_definitions
 from andante.triggers.inputs import is_fhir_id
 from andante.triggers.notifications import hooks_of, kept, offer_notifications, public_name
+from andante.triggers.operations.offer import Operations, offer_operations, operations_of
+from andante.triggers.operations.server_look import REACHABLE
 from andante.triggers.own_keys import publish_keys
-from andante.triggers.schedule import CHANGES, ROUND, next_after, scheduler
+from andante.triggers.schedule import CHANGES, ROUND, scheduler
 from andante.wording import CAUTION
 
-_PATIENCE_S = 5.0  # how long `/ready` waits for the server
-_ASKED_AGAIN = timedelta(seconds=15)  # `/ready` is polled: the server is not asked each time
 _LOOPBACK_NAMES = ["127.0.0.1", "localhost", "[::1]"]
 
 Now = Callable[[], datetime]
@@ -45,15 +47,13 @@ Now = Callable[[], datetime]
 
 @dataclass
 class _State:
-    """What `/ready` tells. Only counts and instants: nothing about a patient."""
+    """What `/ready` tells of the last rounds. Only counts and instants: nothing about a patient."""
 
-    started: datetime
     last_round: RoundReport | None = None
     finished: datetime | None = None
     last_changes: RoundReport | None = None
     changes_finished: datetime | None = None
-    server: str | None = None
-    server_asked: datetime | None = None
+    clockwork: AsyncIOScheduler | None = None
 
 
 def create_app(
@@ -61,19 +61,37 @@ def create_app(
 ) -> FastAPI:
     """The application. `connection` defaults to the settings' server; `schedule` runs rounds by the clock."""
     shared = connection or service.connect()
-    state = _State(started=now())
+    state = _State()
+    operations = operations_of(service, shared, now=now)
+    journal = operations.journal
+    board = Board(site=service.site)
 
     one_at_a_time, memory = asyncio.Lock(), Memory()
     follows = service.settings.changes_every_s or service.hook_site is not None
 
     async def run(trigger: str) -> RoundReport:
-        report = await service.run_round(
-            shared,
-            trigger=trigger,
-            now=now(),
-            memory=memory if follows else None,
-            only_changed=trigger == CHANGES,
-        )
+        with (
+            log.correlated("round", log.current("round") or log.new_id()),
+            journal.round(trigger, began=now(), now=now) as running,
+        ):
+            report = await run_known(trigger)
+            running.take(report)
+        return report
+
+    async def run_known(trigger: str) -> RoundReport:
+        wild, look = operations.eye_for_codes()
+        try:
+            report = await service.run_round(
+                shared,
+                trigger=trigger,
+                now=now(),
+                memory=memory if follows else None,
+                only_changed=trigger == CHANGES,
+                met=look if trigger != CHANGES else None,
+            )
+        except ServerError:
+            board.note_trouble("the FHIR server did not do what was asked.")
+            raise
         if hooks is not None:
             hooks.watch.changes_found(memory.news, now=now())
             report = replace(report, remarks=(*report.remarks, *hooks.watch.remarks(now())))
@@ -82,14 +100,23 @@ def create_app(
             state.last_changes, state.changes_finished = report, now()
         else:
             state.last_round, state.finished = report, now()
+            journal.met = wild
+        board.take_round(report, finished=now(), watched=memory.watched if trigger == CHANGES else None)
         return report
 
-    hooks = hooks_of(service, shared, memory, lambda: run(CHANGES), lock=one_at_a_time, now=now)
+    async def run_alone() -> RoundReport:
+        async with one_at_a_time:
+            return await run(ROUND)
+
+    def told(outcomes: Iterable[Outcome]) -> None:
+        board.take(outcomes, read=now())
+
+    hooks = hooks_of(service, shared, memory, lambda: run(CHANGES), lock=one_at_a_time, now=now, told=told)
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         async with shared:
-            if not schedule:
+            if not schedule or not service.settings.clock:
                 yield
                 return
             clockwork = scheduler(
@@ -100,12 +127,17 @@ def create_app(
                 misfire_grace_s=service.settings.misfire_grace_s,
                 changes_every_s=service.settings.changes_every_s,
                 lock=one_at_a_time,
+                missed=lambda kind: journal.missed(kind, now()),
             )
             clockwork.start()
+            state.clockwork = clockwork
+            first = asyncio.create_task(_first_round(run_alone)) if service.settings.page_login else None
             try:
                 async with kept(hooks, now=now):
                     yield
             finally:
+                if first is not None:
+                    first.cancel()
                 clockwork.shutdown(wait=False)
 
     app = FastAPI(
@@ -113,40 +145,67 @@ def create_app(
     )
     if service.settings.only_loopback and service.settings.api_token is None:
         # A page of another origin must not reach the service by giving its own name the loopback address.
-        app.add_middleware(TrustedHostMiddleware, allowed_hosts=[*_LOOPBACK_NAMES, *public_name(hooks)])
+        names = [*_LOOPBACK_NAMES, *public_name(hooks), *page_host(service)]
+        app.add_middleware(TrustedHostMiddleware, allowed_hosts=names)
     _handle_errors(app)
-    _add_routes(app, service, shared, state, now, hooks)
+    _add_routes(app, service, operations, state, hooks, told)
     offer_notifications(app, hooks, now=now)
     app.state.hooks = hooks
     add_definitions(app, base=service.site.base)
     offer_cds_hooks(app, service, shared, now=now)
     publish_keys(app, service.keys)
+    offer_page(
+        app,
+        service,
+        shared,
+        board=board,
+        now=now,
+        run_round=run_alone,
+        is_late=lambda: ROUND in operations.timetable.late(now()),
+    )
+    offer_operations(
+        app, operations, hooks, clock_runs=lambda: None if state.clockwork is None else bool(state.clockwork.running)
+    )
+    app.state.run_round = run
     return app
 
 
+async def _first_round(run: Callable[[], Awaitable[RoundReport]]) -> None:
+    """The page would be empty until the next round's time; a round is safe to repeat."""
+    with log.correlated("round", log.new_id()):
+        try:
+            await run()
+        except Exception as error:
+            log.warn("round.failed", error=error, trigger=ROUND)
+
+
 def _add_routes(
-    app: FastAPI, service: Service, shared: Connection, state: _State, now: Now, hooks: Hooks | None
+    app: FastAPI,
+    service: Service,
+    operations: Operations,
+    state: _State,
+    hooks: Hooks | None,
+    told: Callable[[Iterable[Outcome]], None],
 ) -> None:
+    shared, now = operations.connection, operations.now
     protocol = protocol_json(service.basis.protocol)
 
     @app.get("/", response_class=HTMLResponse)
     async def front() -> str:
         return _front_page(service)
 
-    @app.get("/health")
-    async def health() -> Response:
-        return _json({"status": "alive", "version": __version__})
-
     @app.get("/ready")
     async def ready() -> Response:
-        server = await _ask_server(shared, state, now())
-        late = _is_late(service, state, now())
+        server = await operations.look.ask(now())
+        late = operations.timetable.late(now())
+        rounds = ("late" if late else "on time") if service.settings.clock else "run by another instance"
         body = {
-            "status": "ready" if server == "reachable" and not late else "not ready",
+            "status": "ready" if server == REACHABLE and not late else "not ready",
             "protocol": {key: protocol[key] for key in ("id", "version", "hash")},
             "server": server,
-            "rounds": "late" if late else "on time",
-            "not_granted": [f"{name}.{letters}" for name, letters in shared.lacking.items()],
+            "rounds": rounds,
+            "late": list(late),
+            "not_granted": list(operations.not_granted),
             "last_round": _told(service, ROUND, state.last_round, state.finished),
             "last_changes": _told(service, CHANGES, state.last_changes, state.changes_finished),
             **({} if hooks is None else {"notifications": hooks.shown(now())}),
@@ -166,6 +225,7 @@ def _add_routes(
         outcome = await service.review(shared, patient_id, now=now())
         if outcome is None:
             return _json({"problem": "that patient is not in the hospital"}, status=404)
+        told([outcome])
         return _json(review_json(outcome, service.basis.zone), status=_status(outcome))
 
 
@@ -199,31 +259,9 @@ def _handle_errors(app: FastAPI) -> None:
         except Exception as error:
             log.warn("request.failed", error=error)
             response = _json({"problem": "a defect of ours; it has been logged"}, status=500)
-        response.headers["Cache-Control"] = "no-store"
+        response.headers.setdefault("Cache-Control", "no-store")  # only files of ours may be kept
         response.headers["X-Content-Type-Options"] = "nosniff"
         return response
-
-
-async def _ask_server(connection: Connection, state: _State, now: datetime) -> str:
-    if state.server is None or state.server_asked is None or now - state.server_asked > _ASKED_AGAIN:
-        try:
-            async with asyncio.timeout(_PATIENCE_S):
-                await FhirReader(connection).fhir_version()
-            state.server = "reachable"
-        except TimeoutError:
-            state.server = "no answer"
-        except ServerError as error:
-            state.server = "no answer" if isinstance(error, Unreachable) else "refuses or does not speak FHIR R4"
-        state.server_asked = now
-    return state.server
-
-
-def _is_late(service: Service, state: _State, now: datetime) -> bool:
-    """Whether a round should have been completed since the last one, or since the start, and was not."""
-    settings = service.settings
-    since = state.finished or state.started
-    due = next_after(since, settings.round_times, service.basis.zone)
-    return now > due + timedelta(seconds=settings.misfire_grace_s) + timedelta(hours=1)
 
 
 def _told(service: Service, kind: str, report: RoundReport | None, finished: datetime | None) -> Json | None:

@@ -25,18 +25,26 @@ _CEILING: Mapping[str, Mapping[str, frozenset[str]]] = MappingProxyType(
 )
 _CRITERIA = {"Subscription": frozenset(CRITERIA.values())}
 _INTENT = {"Task": frozenset({"proposal"})}
-_KEYS = frozenset({"spec", "why", "POST", "PUT", "intent", "criteria", "elements"})
+# What a person's answer may make of a Task, and which elements it may touch; everything else stays as it stands.
+_ANSWERS = {"Task": frozenset({"accepted", "rejected", "received", "completed"})}
+_ANSWERED = {"Task": frozenset({"status", "statusReason", "lastModified", "note"})}
+_KEYS = frozenset({"spec", "why", "POST", "PUT", "intent", "criteria", "elements", "answers", "answered"})
 _NEVER = frozenset({"contained", "modifierExtension", "implicitRules", "basedOn", "output"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Allowed:
-    """What one resource type may be written as. `statuses` by method; a method that is missing is never sent."""
+    """What one resource type may be written as. `statuses` by method; a method that is missing is never sent.
+
+    `answers` are the statuses a person's own answer may give it, `answered` the only elements that answer may touch.
+    """
 
     statuses: Mapping[str, frozenset[str]]
     intents: frozenset[str]
     elements: frozenset[str]
     criteria: frozenset[str] = frozenset()
+    answers: frozenset[str] = frozenset()
+    answered: frozenset[str] = frozenset()
 
 
 def load_allowlist(path: Path | None = None, *, hooks: bool = False) -> Mapping[str, Allowed]:
@@ -69,7 +77,14 @@ def _allowed(name: str, block: Any) -> Allowed:
         raise InputError(f"write allow-list, {name}.elements: {sorted(forbidden)[0]} may never be sent")
     intents = _within(block.get("intent", []), _INTENT.get(name, frozenset()), f"{name}.intent")
     criteria = _within(block.get("criteria", []), _CRITERIA.get(name, frozenset()), f"{name}.criteria")
-    return Allowed(statuses=MappingProxyType(statuses), intents=intents, elements=elements, criteria=criteria)
+    return Allowed(
+        statuses=MappingProxyType(statuses),
+        intents=intents,
+        elements=elements,
+        criteria=criteria,
+        answers=_within(block.get("answers", []), _ANSWERS.get(name, frozenset()), f"{name}.answers"),
+        answered=_within(block.get("answered", []), _ANSWERED.get(name, frozenset()), f"{name}.answered"),
+    )
 
 
 def _within(value: Any, ceiling: frozenset[str] | None, where: str) -> frozenset[str]:

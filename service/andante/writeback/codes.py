@@ -32,6 +32,21 @@ class InputKind(StrEnum):
     SEAL = "seal"
 
 
+class AnswerCode(StrEnum):
+    """What a person answered to a suggestion on our page; why, where they declined."""
+
+    AGREED = "agreed"
+    PUT_OFF = "put-off"
+    DONE = "done"
+    NEWER_FACTS = "newer-facts"
+    CHART_WRONG = "chart-wrong"
+    OTHER_GOAL = "other-goal"
+    REPLACEMENT_RUNS = "replacement-runs"
+    COMFORT_CARE = "comfort-care"
+    LOCAL_PROTOCOL = "local-protocol"
+    JUDGEMENT = "judgement"
+
+
 SILENT = frozenset(code for code in AdviceCode if code.is_silent)
 
 DISPLAY: dict[StrEnum, str] = {
@@ -72,6 +87,16 @@ DISPLAY: dict[StrEnum, str] = {
     InputKind.SUPERSEDES: "Earlier suggestion that this one replaces",
     InputKind.FINGERPRINT: "Fingerprint of the evidence",
     InputKind.SEAL: "Seal over what the service wrote",
+    AnswerCode.AGREED: "Agreed",
+    AnswerCode.PUT_OFF: "Put off until later",
+    AnswerCode.DONE: "Done",
+    AnswerCode.NEWER_FACTS: "Declined: more is known than the chart shows",
+    AnswerCode.CHART_WRONG: "Declined: the chart it rests on is wrong",
+    AnswerCode.OTHER_GOAL: "Declined: another energy goal has been agreed",
+    AnswerCode.REPLACEMENT_RUNS: "Declined: replacement is running and watched",
+    AnswerCode.COMFORT_CARE: "Declined: comfort care, the protocol does not apply",
+    AnswerCode.LOCAL_PROTOCOL: "Declined: the local protocol says otherwise",
+    AnswerCode.JUDGEMENT: "Declined: clinical judgement",
 }
 
 ENUMS: dict[str, type[StrEnum]] = {
@@ -81,6 +106,7 @@ ENUMS: dict[str, type[StrEnum]] = {
     "tell": Tell,
     "cancel-reason": CancelReason,
     "task-input": InputKind,
+    "answer": AnswerCode,
 }
 """Our closed code systems by name. `rule` is open: its codes are the ids of the rules."""
 

@@ -9,6 +9,7 @@ patient's.
 import json
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from pydantic import BaseModel
@@ -17,6 +18,7 @@ from andante.chart.assembly import instant_of
 from andante.errors import WriteRefused
 from andante.fhir_http.cleared import Cleared
 from andante.writeback.allowlist import Allowed, load_allowlist
+from andante.writeback.answer_check import check_answer
 from andante.writeback.bundle import address_of
 from andante.writeback.codes import ENUMS, PRIORITIES, SILENT, InputKind, Kind
 from andante.writeback.hook_check import check_subscription
@@ -53,20 +55,28 @@ class Gate:
 
     def clear(self, bundle: Mapping[str, Any] | BaseModel) -> Cleared:
         """The Bundle, ready to be sent. Raises WriteRefused for anything that is not allowed."""
-        copy = copied(bundle)
-        require(copy.keys() <= _BUNDLE, "Bundle", "an unexpected element")
-        require(copy.get("resourceType") == "Bundle", "Bundle", "no Bundle")
-        require(copy.get("type") == "transaction", "Bundle.type", "not a transaction")
-        entries = [an_object(e, "Bundle.entry") for e in a_list(copy.get("entry", []), "Bundle.entry")]
+        copy, entries = _opened(bundle)
         for index, entry in enumerate(entries):
             self._check_entry(entry, f"entry[{index}]")
         hooks = sum(entry["resource"]["resourceType"] == "Subscription" for entry in entries)
         require(hooks in (0, len(entries)), "Bundle.entry", "Subscriptions beside something else")
-        _check_addresses(entries)
-        validate("Bundle", copy, "Bundle")
-        return Cleared(json.dumps(copy, ensure_ascii=False, separators=(",", ":")).encode())
+        return _sealed(copy, entries)
 
-    def _check_entry(self, entry: Json, where: str) -> None:
+    def clear_answer(self, bundle: Mapping[str, Any], before: Mapping[str, Any]) -> Cleared:
+        """A person's answer to the Task `before`, ready to be sent. Raises WriteRefused.
+
+        A door of its own: what passes here never passes `clear`, and nothing the service decides comes this way.
+        """
+        copy, entries = _opened(bundle)
+        allowed = self._allowed.get("Task")
+        if allowed is None or not allowed.answers:
+            raise WriteRefused("write gate: answers may not be written")
+        for index, entry in enumerate(entries):
+            self._check_entry(entry, f"entry[{index}]", answers=allowed.answers)
+        check_answer(entries, before, statuses=allowed.answers, touched=allowed.answered, site=self._site)
+        return _sealed(copy, entries)
+
+    def _check_entry(self, entry: Json, where: str, *, answers: frozenset[str] = frozenset()) -> None:
         require(entry.keys() <= _ENTRY, where, "an unexpected element")
         request = an_object(entry.get("request"), f"{where}.request")
         resource = an_object(entry.get("resource"), f"{where}.resource")
@@ -78,6 +88,9 @@ class Gate:
         method = a_text(request.get("method"), f"{where}.request.method")
         require(method in allowed.statuses, where, "a method that may not be used")
         require(request.keys() <= _REQUEST[method], f"{where}.request", "an unexpected element")
+        if answers and name == "Task":
+            require(method == "PUT", where, "an answer to nothing")
+            allowed = replace(allowed, statuses={"PUT": answers})
         if name == "Subscription":
             self._check_hook(resource, request, method, allowed, where)
             return
@@ -198,6 +211,22 @@ class Gate:
             fine = an_object(extension, f"{where}.extension").keys() == {"url", "valueString"}
             url = a_text(extension.get("url"), f"{where}.extension.url")
             require(fine and url in ours, f"{where}.extension", "not one of ours")
+
+
+def _opened(bundle: Mapping[str, Any] | BaseModel) -> tuple[Json, list[Json]]:
+    """A copy of the Bundle as the wire would carry it, and its entries."""
+    copy = copied(bundle)
+    require(copy.keys() <= _BUNDLE, "Bundle", "an unexpected element")
+    require(copy.get("resourceType") == "Bundle", "Bundle", "no Bundle")
+    require(copy.get("type") == "transaction", "Bundle.type", "not a transaction")
+    return copy, [an_object(e, "Bundle.entry") for e in a_list(copy.get("entry", []), "Bundle.entry")]
+
+
+def _sealed(copy: Json, entries: list[Json]) -> Cleared:
+    """The bytes that were checked, once what holds between the entries holds too."""
+    _check_addresses(entries)
+    validate("Bundle", copy, "Bundle")
+    return Cleared(json.dumps(copy, ensure_ascii=False, separators=(",", ":")).encode())
 
 
 def _check_update(request: Json, resource: Json, name: str, where: str) -> None:

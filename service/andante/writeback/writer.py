@@ -17,6 +17,7 @@ from andante.domain.advice import Assessment
 from andante.errors import Conflict
 from andante.fhir_http.cleared import Cleared
 from andante.fhir_http.write import Written
+from andante.writeback.answer import Given, answered
 from andante.writeback.bundle import transaction
 from andante.writeback.gate import Gate
 from andante.writeback.identity import patient_id
@@ -24,6 +25,7 @@ from andante.writeback.plan import Action, Cancel, Create, Plan, Refresh, Revoke
 from andante.writeback.reconcile import reconcile
 from andante.writeback.seal import Json
 from andante.writeback.site import Site
+from andante.writeback.standing import Standing
 
 ATTEMPTS = 4
 """Looks at one patient's inbox in one delivery. Who still meets conflicts then leaves the rest to the next
@@ -46,12 +48,13 @@ class Delivery:
     """What came of one assessment.
 
     `done` are the actions the server confirmed, or with `dry_run` those it would have been asked for;
-    `bundle` is the first transaction, None where nothing was to be written. `held_back` says why nothing may
-    be written. `unsettled`: conflicts did not end, or the inbox could not be read again; the next round goes
-    on.
+    `inbox` is the patient's inbox as last read; `bundle` is the first transaction, None where nothing was to
+    be written. `held_back` says why nothing may be written. `unsettled`: conflicts did not end, or the inbox
+    could not be read again; the next round goes on.
     """
 
     done: tuple[Action, ...] = ()
+    inbox: Inbox | None = None
     bundle: Json | None = None
     held_back: str = ""
     conflicts: int = 0
@@ -104,7 +107,7 @@ class InboxWriter:
             cleared = self._gate.clear(bundle)
             first = first or bundle
             if dry_run:
-                return Delivery(done=plan.actions, bundle=bundle, held_back=plan.held_back, dry_run=True)
+                return Delivery(done=plan.actions, inbox=inbox, bundle=bundle, held_back=plan.held_back, dry_run=True)
             try:
                 answers = await self._server.transaction(cleared)
             except Conflict:
@@ -114,12 +117,28 @@ class InboxWriter:
             inbox = await self._read_inbox(inbox.patient_id)
         return Delivery(
             done=tuple(done),
+            inbox=inbox,
             bundle=first,
             held_back=plan.held_back,
             conflicts=conflicts,
             unsettled=bool(plan),
             dry_run=dry_run,
         )
+
+
+class AnswerWriter:
+    """Writes people's answers to one server: through the gate, in the version that the person saw."""
+
+    def __init__(self, *, site: Site, gate: Gate, server: Transactions) -> None:
+        self._site = site
+        self._gate = gate
+        self._server = server
+
+    async def write(self, standing: Standing, given: Given) -> None:
+        """Raises Conflict where somebody was faster, InputError for an answer that cannot be given, WriteRefused for
+        a Task that holds what we may not send, and a ServerError where the outcome is unknown or refused."""
+        bundle = answered(standing, given, self._site)
+        await self._server.transaction(self._gate.clear_answer(bundle, standing.body))
 
 
 def transaction_bundle(assessment: Assessment, site: Site | None = None) -> Json:

@@ -1,0 +1,1 @@
+"""For whoever keeps the service running: rounds remembered, lateness, metrics, traces and one page. No patient data."""

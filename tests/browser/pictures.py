@@ -1,0 +1,65 @@
+"""Takes the pictures of shared/docs/page/ anew: every page at desktop (light and dark), side panel, phone and print.
+
+    python tests/browser/pictures.py
+
+The pages show the fictional hospital on the morning of day 4. Small PNGs, of what is seen without scrolling.
+"""
+
+import sys
+from datetime import datetime
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT / "service"), str(ROOT / "tests")]
+
+from chromium import opened  # noqa: E402 - only importable from here on
+from playwright.sync_api import Page  # noqa: E402
+
+from page_ward import Ward, ward_of  # noqa: E402
+
+TO = ROOT / "shared" / "docs" / "page"
+EVENING = datetime.fromisoformat("2031-03-27T20:00:00+00:00")
+SIZES = {"desktop": (1180, 860), "panel": (400, 860), "phone": (360, 740)}
+PAPER = {"width": 1040, "height": 720}  # A4 across, at 96 dots an inch, less its margins
+
+
+def main() -> None:
+    TO.mkdir(parents=True, exist_ok=True)
+    with opened() as browser, ward_of(at=EVENING) as ward:
+        for scheme, sizes in (("light", SIZES), ("dark", {"desktop": SIZES["desktop"]})):
+            for name, (width, height) in sizes.items():
+                context = browser.new_context(color_scheme=scheme, viewport={"width": width, "height": height})
+                page = context.new_page()
+                _sign_in(page, ward)
+                for what, at in _pages(ward).items():
+                    page.goto(f"{ward.address}{at}")
+                    page.locator("#heard", has_text="Service heard").wait_for()
+                    if what == "course":
+                        page.locator(".drawn").scroll_into_view_if_needed()
+                        page.locator(".drawn").evaluate("drawn => drawn.scrollIntoView()")
+                    page.screenshot(path=TO / f"{what}-{name}-{scheme}.png")
+                context.close()
+        context = browser.new_context(viewport=PAPER)
+        page = context.new_page()
+        _sign_in(page, ward)
+        page.emulate_media(media="print")
+        for what in ("list", "night", "handover", "sheet"):
+            page.goto(f"{ward.address}{_pages(ward)[what]}")
+            page.screenshot(path=TO / f"{what}-print.png")
+        context.close()
+
+
+def _pages(ward: Ward) -> dict[str, str]:
+    sheet = f"/page/p/{ward.board()['Patient/mossop']}"
+    return {"list": "/page", "night": "/page/night", "sheet": sheet, "course": sheet, "handover": "/page/handover"}
+
+
+def _sign_in(page: Page, ward: Ward) -> None:
+    page.goto(f"{ward.address}/page")
+    page.get_by_label("Your name").fill("Ada Quill")
+    page.get_by_role("button", name="Sign in").click()
+    page.get_by_role("heading", name="Who waits").wait_for()
+
+
+if __name__ == "__main__":
+    main()

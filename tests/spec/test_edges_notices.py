@@ -1,0 +1,280 @@
+"""What people are told beside an advice, at its edges: increases to come, doses, doubtful specimens, what to check."""
+
+# ruff: noqa: E501 - a row is a chart, and is read across
+
+import pytest
+
+from andante.domain.advice import Assessment, Notice, NoticeCode, Priority, Tell
+from andante.domain.picture import DataNote, EnergyOrder, IntakeKind, OrderState, Vitamin, VitaminOrder
+from andante.rules.notices import scheduled_rise
+from andante.rules.situation import take_in
+from pictures import (
+    MG,
+    NOW,
+    VITAMINS,
+    K,
+    P,
+    advise,
+    aspen,
+    bolus,
+    collection,
+    d,
+    delivered,
+    dose,
+    draw,
+    feed,
+    goal,
+    h,
+    lab,
+    lab_order,
+    picture,
+    planned,
+    propofol,
+    rate,
+    vitamin,
+)
+
+FED = (feed("30", 60), draw(80), draw(5), VITAMINS)
+
+
+def told(said: Assessment, code: str, topic: str = "") -> list[Notice]:
+    return [n for n in said.notices if n.code == code and (not topic or n.topic == topic)]
+
+
+def stages(*deliveries: object, **more: object) -> EnergyOrder:
+    return feed(deliveries=deliveries, since=60, **more)  # type: ignore[arg-type]
+
+
+RISES = [
+    # orders, hours until the rise, words, kcal/day then
+    pytest.param((feed("30", 60),), None, "", None, id="none"),
+    pytest.param((stages(rate("30", 60), rate("40", -4)),), 4, "to 40 mL/h, 960 kcal/day", 960, id="a stage"),
+    pytest.param((stages(rate("30", 60), rate("30", -4)),), None, "", None, id="a stage at the same rate"),
+    pytest.param((stages(rate("30", 60), rate("20", -4)),), None, "", None, id="a stage down"),
+    pytest.param((stages(rate("30", 60), rate("40", -23.9)),), 23.9, "to 40 mL/h, 960 kcal/day", 960, id="within a day"),
+    pytest.param((stages(rate("30", 60), rate("40", -24)),), None, "", None, id="a day ahead"),
+    pytest.param((stages(rate("30", 60), rate("40", 0)),), None, "", None, id="begins now: it is the present"),
+    pytest.param((stages(rate("30", 60), rate("40", -4), rate("50", -8)),), 4, "to 40 mL/h, 960 kcal/day", 960, id="the first of two"),
+    pytest.param((stages(bolus("100", 4, 60, until=-4), bolus("150", 4, -4)),), 4, "a larger amount, 900 kcal/day", 900, id="boluses"),
+    pytest.param((stages(bolus("100", 4, 60, until=-4), bolus("80", 4, -4)),), None, "", None, id="smaller boluses"),
+    pytest.param((stages(rate("30", 60), rate("40", -4), density=None),), 4, "to 40 mL/h", None, id="of unknown energy, faster"),
+    pytest.param((stages(rate("30", 60), rate("40", -4), max_ml="600"),), 4, "to 40 mL/h, 600 kcal/day", 600, id="faster under a cap that binds"),
+    pytest.param((stages(rate("30", 60), rate("40", -4)), propofol("10", 60)), 4, "to 40 mL/h, 960 kcal/day", 1224, id="beside sedation: 960 + 264"),
+    pytest.param((feed("30", 60), feed("20", -3, ordered=2)), 3, "a further enteral feed order begins, 480 kcal/day", 1200, id="a further order"),
+    pytest.param((feed("30", 60), feed("20", -3, ordered=2, density=None)), 3, "a further enteral feed order begins", None, id="a further order of unknown energy"),
+    pytest.param((feed("30", 60), feed("20", -24, ordered=2)), None, "", None, id="a further order a day ahead"),
+    pytest.param((feed("30", 60), feed("20", -3, state=OrderState.PLANNED)), None, "", None, id="a further order that nobody has signed"),
+    pytest.param((feed("20", -3, ordered=2),), 3, "the enteral feed order begins, 480 kcal/day", 480, id="the first order"),
+    pytest.param((feed("30", 60), feed("20", -6, ordered=2), feed("15", -3, ordered=2)), 3, "a further enteral feed order begins, 360 kcal/day", 1080, id="the nearer of two orders"),
+    pytest.param((feed("30", 60, density=None), feed("20", -3, ordered=2)), 3, "a further enteral feed order begins, 480 kcal/day", None, id="what runs is not known"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("orders", "ahead", "words", "kcal"), RISES)
+def test_the_first_increase_of_the_coming_day(
+    orders: tuple[EnergyOrder, ...], ahead: float | None, words: str, kcal: int | None
+) -> None:
+    rise = scheduled_rise(take_in(picture(*orders, draw(80), draw(5)), aspen(), NOW))
+    if ahead is None:
+        assert rise is None
+        return
+    assert rise is not None
+    assert (rise[0], rise[1], rise[3]) == (h(-ahead), words, None if kcal is None else d(kcal))
+
+
+SUPPORTED = [
+    # chart, notice code, priority, whether the draws before it decide
+    pytest.param((stages(rate("30", 60), rate("50", -4)), draw(80), draw(5)), None, None, False, id="to what is advised: 1200"),
+    pytest.param((stages(rate("30", 60), rate("51", -4)), draw(80), draw(5)), "scheduled-increase", "urgent", False, id="past what is advised"),
+    pytest.param((stages(rate("30", 60), rate("50", -4)), draw(80), draw(5, p="0.70")), "urgent", "urgent", False, id="under a hold"),
+    pytest.param((stages(rate("30", 60), rate("50", -4)), draw(80), draw(39, p="0.70"), draw(27, p="0.70"), draw(3, p="0.70"), dose(P, ago=30), dose(P, ago=20)), "urgent", "urgent", False, id="under a cut"),
+    pytest.param((stages(rate("20", 60), rate("30", 20), rate("50", -4)), draw(80), draw(5)), "scheduled-increase", "routine", True, id="when the step is due: 720 + 480 is within a step"),
+    pytest.param((stages(rate("20", 60), rate("30", 20), rate("54.75", -4)), draw(80), draw(5)), "scheduled-increase", "routine", True, id="by exactly a step: 720 + 594"),
+    pytest.param((stages(rate("20", 60), rate("30", 20), rate("54.8", -4)), draw(80), draw(5)), "scheduled-increase", "urgent", False, id="by more than a step"),
+    pytest.param((stages(rate("20", 60), rate("30", 20), rate("50", -3.9)), draw(80), draw(5)), "scheduled-increase", "urgent", False, id="minutes before the step is due"),
+    pytest.param((stages(rate("50", 60), rate("60", 20), rate("75", -4)), draw(80), draw(5)), "scheduled-increase", "routine", True, id="to the goal"),
+    pytest.param((stages(rate("50", 60), rate("60", 20), rate("75.1", -4)), draw(80), draw(5)), "scheduled-increase", "urgent", False, id="past the goal"),
+    pytest.param((feed("20", -3, ordered=2), draw(5)), None, None, False, id="a start within what is advised"),
+    pytest.param((feed("36", -3, ordered=2), draw(5)), "urgent", "urgent", False, id="a start past what is advised"),
+    pytest.param((feed("20", -3, ordered=2),), "urgent", "urgent", False, id="a start before any draw"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("chart", "code", "priority", "decided"), SUPPORTED)
+def test_an_increase_to_come_is_told_unless_the_evidence_supports_it(
+    chart: tuple[object, ...], code: str | None, priority: str | None, decided: bool
+) -> None:
+    said = advise(chart, VITAMINS)
+    found = [n for n in said.notices if n.topic == "scheduled-increase"]
+    if code is None:
+        assert found == []
+        return
+    (notice,) = found
+    assert (notice.code, notice.priority, notice.tell) == (code, priority, Tell.PRESCRIBER)
+    why = (
+        "The draws before then decide whether the levels allow it."
+        if decided
+        else f"The present evidence does not support it: {said.advice.headline}."
+    )
+    assert notice.text.startswith("Energy is scheduled to rise by itself ")
+    assert notice.text.endswith(f"). {why}")
+    assert [(f.label, f.value in notice.text) for f in notice.evidence] == [("scheduled increase", True)]
+
+
+# --------------------------------------------------------------------------- replacement
+
+DOSES = [
+    # doses of phosphate, how the notice counts them
+    ((), "no replacement dose is documented"),
+    ((dose(P, ago=10),), "1 replacement dose is documented, the last Wed 5 Mar 22:00 (phosphate)"),
+    ((dose(P, ago=10), dose(P, ago=20)), "2 replacement doses are documented, the last Wed 5 Mar 22:00 (phosphate)"),
+    ((dose(P, ago=20), dose(K, P, ago=10)), "2 replacement doses are documented, the last Wed 5 Mar 22:00 (potassium and phosphate)"),
+    ((dose(P, ago=0),), "1 replacement dose is documented, the last Thu 6 Mar 08:00 (phosphate)"),
+    ((dose(P, ago=-1),), "no replacement dose is documented"),  # planned
+    ((dose(K, ago=10),), "no replacement dose is documented"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("doses", "words"), DOSES)
+def test_the_doses_that_are_documented_are_counted(doses: tuple[object, ...], words: str) -> None:
+    (notice,) = told(
+        advise(feed("30", 60), draw(80), draw(14, p="0.70"), draw(3, p="0.70"), doses), "replacement", "low"
+    )
+    assert notice.text.endswith(f"; {words}.")
+    assert [f.label for f in notice.evidence].count("replacement dose") == (0 if words.startswith("no") else len(doses))
+
+
+HIGHS = [
+    # potassium, doses, priority
+    ("5.4", (), Priority.ROUTINE),
+    ("5.4", (dose(K, ago=23.9),), Priority.URGENT),
+    ("5.4", (dose(K, ago=24),), Priority.ROUTINE),
+    ("5.4", (dose(P, ago=10),), Priority.ROUTINE),
+    ("5.4", (dose(K, ago=0),), Priority.URGENT),
+    ("5.4", (dose(K, ago=-1),), Priority.ROUTINE),
+    ("6.0", (), Priority.URGENT),
+]
+
+
+@pytest.mark.parametrize(("level", "doses", "priority"), HIGHS)
+def test_a_high_after_a_dose_or_a_critical_one_presses(
+    level: str, doses: tuple[object, ...], priority: Priority
+) -> None:
+    (notice,) = told(advise(feed("30", 60), draw(80), draw(3, k=level), doses), "replacement", "high")
+    assert notice.priority is priority
+    assert notice.text.endswith(". A high level can hide depletion.")
+
+
+def test_a_critically_low_level_presses_more_than_a_low_one() -> None:
+    low, critical = (
+        told(advise(feed("30", 60), draw(80), draw(3, p=p)), "replacement", "low")[0] for p in ("0.70", "0.30")
+    )
+    assert (low.priority, critical.priority) == (Priority.URGENT, Priority.STAT)
+
+
+def test_a_high_of_a_doubtful_specimen_that_would_be_critical_is_told_and_not_believed() -> None:
+    result = lab(K, "6.0", 5, haemolysed=True)
+    (notice,) = told(advise(feed("30", 40), draw(62), draw(5, k=None), result), "urgent")
+    assert (notice.topic, notice.tell, notice.priority, notice.analytes) == (
+        "doubtful-potassium",
+        Tell.PRESCRIBER,
+        Priority.URGENT,
+        (K,),
+    )
+    assert notice.text == (
+        "Potassium 6.0 mmol/L from a doubtful specimen (haemolysed): unproven, but it may be truly high. Please consider "
+        "an urgent repeat."
+    )
+    assert [(f.label, f.value, f.when, f.source) for f in notice.evidence] == [
+        ("potassium", "6.0 mmol/L", h(5), result.source)
+    ]
+    below = lab(K, "5.9", 5, haemolysed=True)
+    assert told(advise(feed("30", 40), draw(62), draw(5, k=None), below), "urgent") == []
+
+
+# --------------------------------------------------------------------------- draws
+
+GAPS = [
+    # chart beside a feed of 60 h, the texts of the lab gaps
+    pytest.param((), ["Potassium, phosphate and magnesium: no draw is ordered. One draw can answer all."], id="never drawn"),
+    pytest.param((draw(20),), ["Potassium, phosphate and magnesium (due Thu 6 Mar 00:00): no draw is ordered. One draw can answer all."], id="stale"),
+    pytest.param((draw(20), lab_order(planned=(3,))), ["Potassium, phosphate and magnesium (due Thu 6 Mar 00:00): a draw is ordered but not collected."], id="not collected"),
+    pytest.param((draw(20), collection(ago=5)), ["Potassium, phosphate and magnesium (due Thu 6 Mar 00:00): a specimen was taken but no final result is in."], id="no result"),
+    pytest.param((draw(20), lab(P, None, 3)), ["Potassium and magnesium (due Thu 6 Mar 00:00): no draw is ordered. One draw can answer all.",
+                 "Phosphate: a result came but cannot be used; repeat the draw. unreadable: the unit is missing."], id="unusable"),
+    pytest.param((draw(5, p=None), draw(20, k=None, mg=None)), ["Phosphate (due Thu 6 Mar 00:00): no draw is ordered.",
+                 "Potassium and magnesium will be due Thu 6 Mar 15:00 and no draw is ordered. Please consider one draw."], id="one late, two ahead"),
+    pytest.param((draw(18, k=None), draw(20, p=None, mg=None)), ["Potassium, phosphate and magnesium (due potassium Thu 6 Mar 00:00, phosphate and magnesium Thu 6 Mar 02:00): no draw is ordered. One draw can answer all."], id="due at two hours"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("chart", "texts"), GAPS)
+def test_a_gap_says_since_when_and_at_which_stage(chart: tuple[object, ...], texts: list[str]) -> None:
+    said = advise(feed("30", 60), *chart, VITAMINS)
+    assert [n.text for n in said.notices if n.code in ("lab-gap", "lab-gap-ahead")] == texts
+
+
+# --------------------------------------------------------------------------- vitamins and what to check
+
+THIAMINE = [
+    # thiamine orders, how pressing
+    ((), Priority.URGENT),
+    ((vitamin(Vitamin.THIAMINE, "50"),), Priority.URGENT),
+    ((vitamin(Vitamin.THIAMINE),), Priority.URGENT),
+    ((vitamin(Vitamin.THIAMINE, "200", end=-24),), Priority.ROUTINE),
+]
+
+
+@pytest.mark.parametrize(("orders", "priority"), THIAMINE)
+def test_thiamine_that_is_not_given_presses_and_an_early_end_can_wait(
+    orders: tuple[VitaminOrder, ...], priority: Priority
+) -> None:
+    (notice,) = told(advise(feed("30", 40), draw(62), draw(5), orders, vitamin(Vitamin.MULTIVITAMIN)), "micronutrient")
+    assert notice.priority is priority
+
+
+def test_a_missing_multivitamin_can_wait() -> None:
+    (notice,) = told(advise(feed("30", 40), draw(62), draw(5), vitamin(Vitamin.THIAMINE, "200")), "micronutrient")
+    assert (notice.topic, notice.priority) == ("multivitamin-missing", Priority.ROUTINE)
+
+
+def note(code: str, text: str) -> DataNote:
+    return DataNote(code=code, text=text, source=f"Observation/{code}/_history/1")
+
+
+CHECKS = [
+    # chart, what to check
+    pytest.param(FED, {}, None, id="nothing"),
+    pytest.param((*FED, goal(None)), {}, "the charted goal cannot be read", id="a goal that cannot be read"),
+    pytest.param(FED, {"kg": None}, "no usable weight is charted", id="no weight"),
+    pytest.param((*FED, goal(None)), {"kg": None}, "the charted goal cannot be read", id="neither: the goal's words"),
+    pytest.param(FED, {"notes": (note("uncoded-analyte", "a result named K+ has no code"),)}, "a result named K+ has no code", id="an uncoded analyte"),
+    pytest.param(FED, {"notes": (note("other", "something else"),)}, None, id="another note is no notice"),
+    pytest.param((feed("30", 60, density=None), *FED[1:]), {}, "enteral feed: the order states no energy density", id="no density"),
+    pytest.param((feed("30", 60, density=None), *FED[1:]), {"kg": None}, "enteral feed: the order states no energy density; no usable weight is charted", id="two things"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("chart", "fields", "words"), CHECKS)
+def test_what_only_the_dietitian_can_settle(
+    chart: tuple[object, ...], fields: dict[str, object], words: str | None
+) -> None:
+    found = told(advise(chart, **fields), NoticeCode.DATA_QUALITY)
+    assert [n.text for n in found] == ([] if words is None else [f"Please check the chart: {words}."])
+    assert all((n.tell, n.priority) == (Tell.DIETITIAN, Priority.ROUTINE) for n in found)
+    assert all(f.source and f.value in n.text for n in found for f in n.evidence)
+
+
+def test_the_goal_and_the_weight_have_no_one_source_to_check() -> None:
+    (notice,) = told(advise(*FED, kg=None), "data-quality")
+    assert notice.evidence == ()
+
+
+def test_nothing_is_told_of_somebody_whom_nobody_watches() -> None:
+    assert advise(feed("75", 200), *(draw(ago) for ago in (210, 100, 76, 52, 28, 4))).notices == ()
+
+
+def test_delivery_that_lags_is_told_with_its_records() -> None:
+    said = advise(*FED, delivered("350"), planned("30"), lab(MG, "0.85", 5), delivered("10", kind=IntakeKind.ALL_FLUID))
+    assert said.advice.rule == "delivery-lags"
+    assert any(f.value.startswith("350 mL over 24 h") for r in said.derivation for f in r.facts)
