@@ -1,6 +1,6 @@
 """Takes the pictures of shared/docs/page/ anew: every page at desktop (light and dark), side panel, phone and print.
 
-    python tests/browser/pictures.py
+    python tests/browser/screenshots.py
 
 The pages show the fictional hospital on the morning of day 4. Small PNGs, of what is seen without scrolling.
 """
