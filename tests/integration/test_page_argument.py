@@ -6,8 +6,10 @@ The two take different ways: the page from the FHIR server by a round, the comma
 import json
 from contextlib import closing
 from datetime import datetime
+from html import escape
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -108,8 +110,26 @@ def test_the_sheet_argues_word_for_word_as_explain_does(
     assert as_explained(page) == said.partition(caution)[0]
 
 
+@pytest.mark.parametrize("story", STORIES)
+def test_the_sheet_says_by_name_and_birth_date_whose_it_is(story: str, pages: dict[str, tuple[str, str]]) -> None:
+    chart = PATIENTS / story / "chart.json"
+    morning, page = pages[_patient_of(chart)]
+    person = _person_of(chart, morning)
+    name, born = person["name"][0], person.get("birthDate", "on a day not charted")
+    shown = f"{' '.join(name['given'])} {name['family']}, born {born}"
+    assert f'<p class="who">{escape(shown)}</p>' in page
+
+
 def _patient_of(chart: Path) -> str:
-    """The one whose story it is; beds and wards of others stand in the same file."""
+    return f"Patient/{_person_of(chart)['id']}"
+
+
+def _person_of(chart: Path, at: str = MORNINGS[-1]) -> dict[str, Any]:
+    """The one whose story it is, as known at an instant; beds and wards of others stand in the same file."""
     entries = json.loads(chart.read_text(encoding="utf-8"))["entry"]
-    (patient,) = {f"Patient/{e['resource']['id']}" for e in entries if e["resource"]["resourceType"] == "Patient"}
-    return patient
+    versions = [e["resource"] for e in entries if e["resource"]["resourceType"] == "Patient"]
+    assert len({version["id"] for version in versions}) == 1
+    now = datetime.fromisoformat(at)
+    known = [v for v in versions if datetime.fromisoformat(v["meta"]["lastUpdated"]) <= now]
+    person: dict[str, Any] = known[-1]
+    return person

@@ -35,6 +35,26 @@ def test_what_is_known_of_the_person(elements: Json, person: Person) -> None:
     assert picture_of(patient=a_patient(**elements)).person == person
 
 
+FLORIS = {"use": "usual", "given": ["Floris"], "family": "Example"}
+NAMES = [
+    # names, the one to know the patient by
+    ([FLORIS], "Floris Example"),
+    ([FLORIS, {"use": "official", "given": ["Floris", "Jan"], "family": "Example"}], "Floris Jan Example"),
+    ([{"use": "old", "family": "Former"}, FLORIS], "Floris Example"),
+    ([{"text": "Example, F."}], "Example, F."),
+    ([{"use": "official"}, FLORIS], "Floris Example"),
+    ([{"use": "old", "family": "Former"}], ""),
+    ([], ""),
+    ([{"text": "Ex\u202eample\n<b>"}], "Ex ample ‹b>"),
+]
+
+
+@pytest.mark.parametrize(("names", "known_by"), NAMES)
+def test_the_name_to_know_a_patient_by(names: list[Json], known_by: str) -> None:
+    person = picture_of(patient=a_patient(name=names, birthDate="1957-05")).person
+    assert (person.name, person.born_written) == (known_by, "1957-05")
+
+
 def test_another_patients_resource_tells_nothing_and_a_missing_one_is_noted() -> None:
     picture = picture_of(patient={"resourceType": "Patient", "id": "p2", "birthDate": "1957-05-01"})
     assert picture.person == Person()

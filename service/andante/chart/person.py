@@ -8,6 +8,7 @@ from msgspec.structs import replace
 from andante.chart.datatypes import Reference
 from andante.chart.models import Encounter, Patient
 from andante.chart.places import find_place
+from andante.chart.plain_text import cut
 from andante.chart.questions import ACT_CODES
 from andante.chart.sheet import Sheet
 from andante.domain.picture import Person, Stay
@@ -42,7 +43,20 @@ def read_person(sheet: Sheet) -> Person:
         born=birth.latest.astimezone(sheet.zone).date() if birth else None,
         sex=patient.gender if patient.gender in _GENDERS else None,
         deceased=bool(patient.deceased_boolean) or patient.deceased_date_time is not None,
+        name=_name_of(patient),
+        born_written=cut(patient.birth_date or "", 10),
     )
+
+
+def _name_of(patient: Patient) -> str:
+    """The name to know the patient by: the official one, else the usual, else any that is not out of use."""
+    names = [name for name in patient.name if name.use not in ("old", "maiden", "nickname", "anonymous", "temp")]
+    names.sort(key=lambda name: ("official", "usual").index(name.use) if name.use in ("official", "usual") else 2)
+    for name in names:
+        written = name.text or " ".join(part for part in (*name.given, name.family) if part)
+        if line := cut(written, 60):
+            return line
+    return ""
 
 
 def _note_links(sheet: Sheet, patient: Patient) -> None:

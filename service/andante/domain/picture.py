@@ -323,11 +323,16 @@ class ReplacementDose:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
-    """`born` is the youngest reading of the birth date (a partial date is read as its last day)."""
+    """`born` is the youngest reading of the birth date (a partial date is read as its last day).
+
+    `name` and `born_written` are for a person to recognise the patient by; no rule reads them.
+    """
 
     born: date | None = None
     sex: str | None = None  # FHIR administrative gender
     deceased: bool = False
+    name: str = field(default="", compare=False)
+    born_written: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

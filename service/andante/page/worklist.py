@@ -74,6 +74,7 @@ class Row:
     token: str
     ward: str
     bed: str
+    who: str  # by name and birth date
     day: str
     stand: Stand
     state: str
@@ -109,6 +110,7 @@ class Stuck:
     token: str
     ward: str
     bed: str
+    who: str
     what: str
     tell: str
     urgency: str
@@ -124,6 +126,15 @@ def rows_of(board: Board, *, now: datetime, zone: tzinfo) -> list[Row]:
     """Everybody, what waits for a person first, the most urgent and then the longest waiting before."""
     rows = [row_of(entry, board.site, now=now, zone=zone) for entry in board.entries.values()]
     return sorted(rows, key=_order)
+
+
+def who_words(entry: Entry) -> str:
+    """`Ada Example, born 1950-01-31`: a bed alone is no way to know a patient by."""
+    picture = entry.outcome.picture
+    if picture is None:
+        return "name not read"
+    person = picture.person
+    return f"{plain(person.name) or 'no name charted'}, born {plain(person.born_written) or 'on a day not charted'}"
 
 
 def _order(row: Row) -> tuple[int, int, float, str, list[tuple[int, str]]]:
@@ -148,6 +159,7 @@ def row_of(entry: Entry, site: Site, *, now: datetime, zone: tzinfo) -> Row:
         token=entry.token,
         ward=plain(found.ward) or "no ward",
         bed=plain(found.bed) or "no bed",
+        who=who_words(entry),
         day=day_words(found),
         stand=stand,
         state=state,
@@ -263,6 +275,7 @@ def _stuck(entry: Entry, notice: Notice) -> Stuck:
         token=entry.token,
         ward=plain(entry.assessment.ward) or "no ward",
         bed=plain(entry.assessment.bed) or "no bed",
+        who=who_words(entry),
         what=plain(notice.text.replace("\n", " ")),
         tell=DISPLAY[notice.tell],
         urgency=priority_words(notice.priority),
