@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from andante.chart.bundle import read_charts
-from andante.chart.models import READABLE, has_modifiers
+from andante.chart.models import READABLE
+from andante.chart.modifiers import has_modifiers
 
 NOW = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 FOLDER = Path(__file__).parents[2] / "fixtures" / "hl7-examples"

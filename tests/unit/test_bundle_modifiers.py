@@ -7,7 +7,8 @@ import pytest
 
 from andante.chart.chart import reference_key
 from andante.chart.decoding import decode_resource
-from andante.chart.models import Resource, has_modifiers
+from andante.chart.models import Resource
+from andante.chart.modifiers import has_modifiers
 
 TURNS = [{"url": "https://example.org/not", "valueBoolean": True}]
 

@@ -93,6 +93,10 @@ ORDER = {
 
 CREATES = [
     ("an order", _add_entry("POST", "NutritionOrder", ORDER)),
+    *(
+        (f"an order as a {kind}", _add_entry("POST", kind, ORDER | {"resourceType": kind}))
+        for kind in ("ServiceRequest", "MedicationRequest", "MedicationAdministration", "RequestGroup")
+    ),
     ("an order under a Task's address", _add_entry("POST", "Task", ORDER)),
     ("an order in a Task's place", _set(*TASK, to=ORDER)),
     ("a Task under an order's address", _set(*REQUEST, "url", to="NutritionOrder")),

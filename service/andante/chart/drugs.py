@@ -8,7 +8,8 @@ from decimal import Decimal
 from andante.chart.datatypes import Dosage, Quantity
 from andante.chart.infusions import distrusted_order, is_as_needed, order_of_administration, order_of_request
 from andante.chart.medication import Drug, identify
-from andante.chart.models import MedicationAdministration, MedicationRequest, has_modifiers
+from andante.chart.models import MedicationAdministration, MedicationRequest
+from andante.chart.modifiers import has_modifiers
 from andante.chart.schedule import read_schedule
 from andante.chart.sheet import Sheet, written
 from andante.chart.statuses import ended_at, standing_of

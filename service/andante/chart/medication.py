@@ -6,7 +6,8 @@ from decimal import Decimal
 
 from andante.chart.code_tables import DrugCode, Role
 from andante.chart.datatypes import CodeableConcept
-from andante.chart.models import Medication, MedicationAdministration, MedicationRequest, has_modifiers
+from andante.chart.models import Medication, MedicationAdministration, MedicationRequest
+from andante.chart.modifiers import has_modifiers
 from andante.chart.plain_text import cut
 from andante.chart.sheet import Sheet, label
 from andante.chart.units import Unreadable, ratio_amount

@@ -6,7 +6,8 @@ from decimal import Decimal
 
 from andante.chart.datatypes import Timing
 from andante.chart.deliveries import bounded, read_deliveries
-from andante.chart.models import NutritionOrder, has_modifiers
+from andante.chart.models import NutritionOrder
+from andante.chart.modifiers import has_modifiers
 from andante.chart.plain_text import cut
 from andante.chart.schedule import read_schedule
 from andante.chart.sheet import Sheet, label

@@ -7,7 +7,8 @@ from typing import TypeVar
 from andante.chart.chart import Chart, reference_key
 from andante.chart.codes import CodeMap
 from andante.chart.datatypes import CodeableConcept, Period, Quantity, Reference
-from andante.chart.models import Resource, has_modifiers, subject_of
+from andante.chart.models import Resource, subject_of
+from andante.chart.modifiers import has_modifiers
 from andante.chart.plain_text import cut
 from andante.chart.times import FhirTime, parse_fhir_time
 from andante.chart.units import Note

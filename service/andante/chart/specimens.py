@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from andante.chart.datatypes import CodeableConcept
-from andante.chart.models import Observation, Specimen, has_modifiers
+from andante.chart.models import Observation, Specimen
+from andante.chart.modifiers import has_modifiers
 from andante.chart.plain_text import cut
 from andante.chart.sheet import Sheet
 

@@ -48,7 +48,8 @@ _CAREFUL = frozenset(
     }
 )
 _DANGER = frozenset({AnalyteState.LOW, AnalyteState.CRITICAL_LOW, AnalyteState.CRITICAL_HIGH})
-# The reads whose failure could make each notice untrue. Those that rest on something seen need none.
+# The reads whose failure could make each notice untrue. Those that rest on something seen need none. None of these
+# types is ever written: the gate refuses whatever is not on the allow-list.
 _NEEDS: dict[NoticeCode, frozenset[str]] = {
     NoticeCode.URGENT: frozenset(),
     NoticeCode.REPLACEMENT: frozenset(),
