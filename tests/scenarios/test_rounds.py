@@ -87,4 +87,4 @@ def test_the_second_bag_is_no_jump_and_the_step_to_the_ceiling_stays_under_it() 
     bags = assess(FIXTURES / "patients" / "vein-to-tube-to-mouth", hospital().instant("d3 20:00")).advice
     assert "more than one step" not in " ".join(bags.because)
     glucose = assess(FIXTURES / "patients" / "glucose-near-the-ceiling", hospital().instant("d5 20:00")).advice
-    assert any("bounded by the glucose infusion rate of 5 mg/kg/min" in b for b in glucose.because)
+    assert any("Bounded by the glucose infusion rate of 5 mg/kg/min" in b for b in glucose.because)

@@ -48,7 +48,7 @@ def test_where_five_ml_would_be_too_much_whole_ml_are_used_and_said() -> None:
     """20 kg: 15 kcal/kg = 300 kcal, of which 8 mL/h of propofol bring 211.2: 88.8 are left, 3.7 mL/h."""
     advice = advise(planned(None), propofol("8"), TODAY, goal("300"), kg="20").advice
     assert (advice.code, advice.rate_ml_h) == ("start", 3)
-    assert any("rounded down to whole mL" in b for b in advice.because)
+    assert any("Rounded down to whole mL" in b for b in advice.because)
 
 
 STEPS = [
@@ -95,7 +95,7 @@ def test_under_a_cap_the_cap_is_what_changes_not_the_rate() -> None:
     """60 mL/h under 880 mL/day: 880 kcal. 880 + 594 = 1474: 1470 mL a day, at whatever rate it runs."""
     advice = advise(feed("60", 40, max_ml="880"), BEFORE, TODAY).advice
     assert (advice.code, advice.kcal, advice.rate_ml_h) == ("advance", 1470, None)
-    assert any("at most 1470 mL a day" in b for b in advice.because)
+    assert any("At most 1470 mL a day" in b for b in advice.because)
 
 
 def test_a_cap_that_does_not_bind_yet_is_named_when_the_step_would_meet_it() -> None:

@@ -52,14 +52,14 @@ def test_a_parenteral_step_leaves_room_for_the_glucose_that_runs_beside_it() -> 
     """18 g/h less 10 g/h of a drip leaves 8 g/h: 53.3 mL/h of a 15 % bag, down to 50."""
     said = advise(parenteral("40", 80, dextrose="0.15"), dextrose_drip("100", 80, percent="10"), draw(90), draw(5))
     assert (said.advice.code, said.advice.rate_ml_h) == (AdviceCode.ADVANCE, d("50"))
-    assert any("bounded by the glucose infusion rate of 5 mg/kg/min, 10 g/h of it" in b for b in said.advice.because)
+    assert any("Bounded by the glucose infusion rate of 5 mg/kg/min, 10 g/h of it" in b for b in said.advice.because)
 
 
 def test_glucose_that_already_drips_counts_in_the_first_days_grams() -> None:
     """ASPEN 2020: 100-150 g for the first 24 h, intravenous dextrose included. 150 - 60 = 90 g is 25 mL/h of 15 %."""
     said = advise(parenteral("30", -1, dextrose="0.15"), dextrose_drip("50", 80, percent="5"), draw(5), VITAMINS)
     assert (said.advice.code, said.advice.rate_ml_h, said.advice.dextrose_g) == (AdviceCode.START, d("25"), d("90"))
-    assert any("bounded by 150 g dextrose a day, 2.5 g/h of it from elsewhere" in b for b in said.advice.because)
+    assert any("Bounded by 150 g dextrose a day, 2.5 g/h of it from elsewhere" in b for b in said.advice.because)
 
 
 def test_what_a_parenteral_rate_holds_is_shown() -> None:

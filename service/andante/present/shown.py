@@ -2,7 +2,7 @@
 
 import unicodedata
 from datetime import datetime, tzinfo
-from decimal import ROUND_HALF_EVEN, Decimal, localcontext
+from decimal import ROUND_HALF_UP, Decimal, localcontext
 
 _DECIMALS = 3
 _MOST_DIGITS = 30
@@ -27,7 +27,7 @@ def _rounded(value: Decimal, places: int) -> Decimal:
         return value
     with localcontext() as context:
         context.prec = 2 * _MOST_DIGITS
-        return _trimmed(value.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN))
+        return _trimmed(value.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_UP))
 
 
 def _trimmed(value: Decimal) -> Decimal:

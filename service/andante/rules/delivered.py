@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 
 from andante.domain.picture import EnergyKind, EnergyOrder, Firmness, Intake, IntakeKind, OrderState, Picture
-from andante.domain.protocol import Protocol
+from andante.domain.protocol import Energy, Protocol
 from andante.rules.energy import DAY, end_of, kcal_between, kcal_per_ml, start_of
 from andante.rules.phrases import hours, percent_of, span
 
@@ -162,16 +162,13 @@ def _account(
     """None where a volume cannot be told in kcal."""
     first, last = records[0], records[-1]
     amount = sum((r.amount or Decimal(0) for r in records), Decimal(0))
-    density: Decimal | None = None
     kinds = tuple(k for k in EnergyKind if k is not EnergyKind.ORAL_DIET)
     if last.kind is IntakeKind.FORMULA:
         kinds = (EnergyKind.ENTERAL,)
     ran = [o for o in orders if o.kind in kinds and _ran_between(o, first.start, last.end)]
-    if last.kind is IntakeKind.FORMULA:
-        densities = [kcal_per_ml(o, protocol.energy)[0] for o in ran]
-        if not densities or any(d is None for d in densities):
-            return None
-        density = min(d for d in densities if d is not None)
+    density = lowest_density(ran, first.start, last.end, protocol.energy) if last.kind is IntakeKind.FORMULA else None
+    if last.kind is IntakeKind.FORMULA and density is None:
+        return None
     brought = [
         kcal_between(o, protocol.energy, opens=first.start, closes=last.end, zone=picture.zone).kcal for o in ran
     ]
@@ -183,6 +180,15 @@ def _account(
         ordered_day=sum(known, Decimal(0)) * per_day if len(known) == len(brought) else None,
         density=density,
     )
+
+
+def lowest_density(orders: Iterable[EnergyOrder], start: datetime, end: datetime, energy: Energy) -> Decimal | None:
+    """kcal/mL of what was given by tube between two instants: of several feeds the lowest, lest what was given be
+    taken for more than it was. None where there was none, or one of unknown density.
+    """
+    found = [kcal_per_ml(o, energy)[0] for o in orders if o.kind is EnergyKind.ENTERAL and _ran_between(o, start, end)]
+    known = [density for density in found if density is not None]
+    return min(known) if known and len(known) == len(found) else None
 
 
 def _ate_beside(one: Delivered, orders: Iterable[EnergyOrder]) -> bool:

@@ -9,15 +9,15 @@ from andante.rules.phrases import names, sentence
 from andante.rules.scope_rules import refractory_runs
 from andante.rules.situation import Situation
 from andante.rules.telling import (
+    bound_words,
     draw_words,
-    energy_words,
     fall_words,
     figure_words,
     gap_head,
     gap_words,
     keep_words,
     level_words,
-    rate_words,
+    lower_words,
     recheck_words,
     run_words,
 )
@@ -33,14 +33,13 @@ def difficult_to_correct(s: Situation) -> Decision | None:
     if already:
         return None  # the cut was made: rule 4 holds it there
     rule = s.protocol.refractory
-    now = rate_words(s)
     readings = [s.reading(r.analyte) for r in runs]
     because = tuple(f"{run_words(r)}." for r in runs)
     doses = tuple(dict.fromkeys(d.source for r in runs for d in r.doses))
     return Decision(
         code=AdviceCode.HALVE,
         rule="difficult-to-correct",
-        headline=f"Halve {f'from {now} ' if now else ''}to {energy_words(sized)}: "
+        headline=f"{sentence(lower_words(s, sized, 'halve'))}: "
         f"{names(r.analyte for r in runs)} low despite replacement",
         because=(*because, *(f"{sentence(level_words(s, r))}." for r in readings), *figure_words(s, sized)),
         sized=sized,
@@ -79,7 +78,7 @@ def low_while_feeding(s: Situation) -> Decision | None:
         code=AdviceCode.HOLD,
         rule="low-while-feeding",
         headline=f"{keep_words(s, sized)}: {names(r.analyte for r in low)} low",
-        because=(*because, *(sized.said if sized else ())),
+        because=(*because, *bound_words(sized)),
         sized=sized,
         facts=(*lab_facts(low), *order_facts(s)),
         cites=tuple(s.protocol.analytes.of(r.analyte).low for r in low),
@@ -108,7 +107,7 @@ def gap_while_feeding(s: Situation) -> Decision | None:
         code=AdviceCode.HOLD,
         rule="evidence-gap" if gaps else "incomplete-read",
         headline=f"{keep_words(s, sized)}: {head}",
-        because=(*because, *(sized.said if sized else ())),
+        because=(*because, *bound_words(sized)),
         sized=sized,
         facts=(*lab_facts(gaps), *order_facts(s)),
         cites=(s.protocol.monitoring.early_interval, rule.freshness_grace),
@@ -134,7 +133,7 @@ def falling_while_feeding(s: Situation) -> Decision | None:
         because=(
             *(f"{fall_words(s, f)}: {_grade_words(f)}." for f in falls),
             "A falling normal level is a warning; energy stays until it settles.",
-            *(sized.said if sized else ()),
+            *bound_words(sized),
         ),
         sized=sized,
         facts=(*lab_facts(s.reading(f.analyte) for f in falls), *order_facts(s)),

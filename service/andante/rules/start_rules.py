@@ -23,7 +23,15 @@ from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.phrases import at, kcal, names, plain, sentence
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, size
-from andante.rules.telling import draw_words, energy_words, figure_words, gap_words, level_words, recheck_words
+from andante.rules.telling import (
+    bound_words,
+    draw_words,
+    energy_words,
+    figure_words,
+    gap_words,
+    level_words,
+    recheck_words,
+)
 
 _TENTH = Decimal("0.1")
 
@@ -189,7 +197,7 @@ def ready_to_start(s: Situation) -> Decision | None:
         *high_words(s),
         *masking_words(s),
         *glucose_words(s),
-        *sized.said,
+        *bound_words(sized),
     ]
     if order is None and s.vehicle is not None:
         because.append(

@@ -14,7 +14,7 @@ from andante.rules.phrases import at, kcal, names, plain, sentence, span
 from andante.rules.scope_rules import is_at_goal, is_over_goal
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, size
-from andante.rules.telling import energy_words, figure_words, keep_words, paused_words, rate_words
+from andante.rules.telling import bound_words, energy_words, figure_words, keep_words, paused_words, rate_words
 from andante.rules.trend import draws_to_settle
 
 
@@ -128,7 +128,7 @@ def stay(s: Situation) -> Decision | None:
         code=AdviceCode.STAY,
         rule=rule,
         headline=f"{what} {energy_words(sized)}: {head}",
-        because=(*because, *warnings(s), *(sized.said if sized else ())),
+        because=(*because, *warnings(s), *bound_words(sized)),
         sized=sized,
         facts=(*order_facts(s), *eaten_facts(s), *facts, *lab_facts(s.readings)),
         cites=tuple(cites),
@@ -200,14 +200,16 @@ def advance(s: Situation) -> Decision | None:
     if sized is None or sized.kcal <= present:
         return _no_room(s)
     energy = s.protocol.energy
-    reaches = "the goal" if target == goal else f"{plain(sized.kcal / goal * 100)} % of the goal"
+    reaches = (
+        "the goal" if target == goal and not sized.bounded_by else f"{plain(sized.kcal / goal * 100)} % of the goal"
+    )
     because = [
         "All three results are back, recent and firm, and none is low.",
         f"Present energy {kcal(present)}, step {kcal(step)} ({plain(energy.step.value)} % of the goal), {s.goal.said}.",
         *figure_words(s, sized),
         *content_words(s, sized),
         *warnings(s),
-        *sized.said,
+        *bound_words(sized),
     ]
     if s.course.delivered is None and s.vehicle is not None:
         because.append("No delivered volume is documented for the last day: check the pump before going up.")

@@ -18,14 +18,28 @@ def energy_words(sized: Sized | None) -> str:
     """`40 mL/h (960 kcal/day)`, as far as known; feed and other energy apart where both bring some."""
     if sized is None:
         return "the present energy (not known in kcal)"
-    amount = kcal(sized.kcal)
-    if sized.feed_kcal is not None and sized.kcal - sized.feed_kcal >= 1:
-        amount = f"{plain(sized.feed_kcal)} kcal + {plain(sized.kcal - sized.feed_kcal)} from elsewhere = {amount}"
+    amount = _amount_words(sized)
     if sized.rate_ml_h is not None:
         return f"{plain(sized.rate_ml_h, _TENTH)} mL/h ({amount})"
     if sized.bolus_ml is not None:
         return f"{plain(sized.bolus_ml)} mL per bolus ({amount})"
     return amount
+
+
+def _amount_words(sized: Sized) -> str:
+    """`960 kcal/day`; feed and other energy apart where both bring some."""
+    amount = kcal(sized.kcal)
+    if sized.feed_kcal is not None and sized.kcal - sized.feed_kcal >= 1:
+        return f"{plain(sized.feed_kcal)} kcal + {plain(sized.kcal - sized.feed_kcal)} from elsewhere = {amount}"
+    return amount
+
+
+def lower_words(s: Situation, sized: Sized | None, verb: str) -> str:
+    """`halve from 60 to 30 mL/h …`; that the feed stops, where nothing of it is left."""
+    if sized is not None and sized.feed_kcal is not None and sized.feed_kcal <= 0:
+        return f"stop the feed ({_amount_words(sized)})"
+    now = rate_words(s)
+    return f"{verb} {f'from {now} ' if now else ''}to {energy_words(sized)}"
 
 
 def rate_words(s: Situation) -> str:
@@ -40,12 +54,17 @@ def rate_words(s: Situation) -> str:
     return plain(amount, _TENTH) if amount is not None else ""
 
 
+def bound_words(sized: Sized | None) -> tuple[str, ...]:
+    """What rounded, bounded or brought down the energy, a sentence each."""
+    return tuple(f"{sentence(words)}." for words in sized.said) if sized is not None else ()
+
+
 def figure_words(s: Situation, sized: Sized | None) -> tuple[str, ...]:
     """The advised energy per kg, and the volume of a day."""
     if sized is None or s.body.dosing_kg is None or sized.kcal <= 0:
         return ()
     words = f"{kcal(sized.kcal)} is {plain(sized.kcal / s.body.dosing_kg, _TENTH)} kcal/kg"
-    if sized.ml_day is not None:
+    if sized.ml_day:
         words += f"; the feed is {plain(sized.ml_day)} mL a day"
     return (words + ".",)
 
@@ -56,8 +75,7 @@ def keep_words(s: Situation, sized: Sized | None) -> str:
     if off := paused_words(s):
         return f"{off} {energy_words(sized)}"
     if sized is not None and present is not None and sized.kcal < present:
-        now = rate_words(s)
-        return f"Bring down {f'from {now} ' if now else ''}to {energy_words(sized)}"
+        return sentence(lower_words(s, sized, "bring down"))
     return f"Hold at {energy_words(sized)}"
 
 

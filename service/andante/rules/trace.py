@@ -6,12 +6,13 @@ from decimal import Decimal
 from itertools import pairwise
 
 from andante.domain.advice import Assessment
-from andante.domain.picture import EnergyKind, EnergyOrder, Firmness, Intake, IntakeKind, LabResult, Picture, Vitamin
+from andante.domain.picture import EnergyOrder, Firmness, IntakeKind, LabResult, Picture, Vitamin
 from andante.domain.protocol import Protocol
 from andante.domain.trace import AnalyteTrace, Dose, EnergyStep, Point, Trace, VitaminTrace
 from andante.rules.bands import limits_of
 from andante.rules.canonical import in_fixed_offset, settle
-from andante.rules.energy import DAY, in_force, kcal_per_ml
+from andante.rules.delivered import lowest_density
+from andante.rules.energy import DAY, in_force
 from andante.rules.evidence import Reading
 from andante.rules.history import history_of, place_ends
 from andante.rules.micronutrients import vitamin_gaps
@@ -113,7 +114,7 @@ def _delivered(orders: list[EnergyOrder], s: Situation) -> Iterator[EnergyStep]:
         if intake.kind is IntakeKind.ENERGY:
             brought, said = intake.amount, f"{kcal(intake.amount)} documented over {plain(lasted)} h"
         elif intake.kind is IntakeKind.FORMULA:
-            density = _density(intake, orders, s.protocol)
+            density = lowest_density(orders, intake.start, intake.end, s.protocol.energy)
             said = f"{plain(intake.amount)} mL documented over {plain(lasted)} h"
             if density is None:
                 yield EnergyStep(start=intake.start, end=intake.end, kcal=None, said=said, sources=(intake.source,))
@@ -123,14 +124,6 @@ def _delivered(orders: list[EnergyOrder], s: Situation) -> Iterator[EnergyStep]:
             continue
         step = brought * 24 / lasted
         yield EnergyStep(start=intake.start, end=intake.end, kcal=step, said=said, sources=(intake.source,))
-
-
-def _density(intake: Intake, orders: list[EnergyOrder], protocol: Protocol) -> Decimal | None:
-    """Of the one feed that ran meanwhile; None where there were several that differ, or none."""
-    middle = intake.start + (intake.end - intake.start) / 2
-    feeds = [o for o in orders if o.kind is EnergyKind.ENTERAL and in_force(o, middle)]
-    found = {kcal_per_ml(o, protocol.energy)[0] for o in feeds}
-    return found.pop() if len(found) == 1 else None
 
 
 def _goal(s: Situation) -> EnergyStep | None:

@@ -19,9 +19,9 @@ from andante.rules.telling import (
     fall_words,
     figure_words,
     level_words,
+    lower_words,
     paused_words,
     percent_words,
-    rate_words,
     run_words,
 )
 from andante.rules.trend import Grade, consecutive
@@ -105,13 +105,11 @@ def urgent_review(s: Situation) -> Decision | None:
         )
     answer, since = min(answers, key=lambda a: (_STRICTEST.index(a[0]), a[1]))
     sized, already = cut(s, answer, since)
-    now = rate_words(s)
-    action = {
+    words = {
         "stop": "stop the feed",
-        "halve": f"halve {f'from {now} ' if now else ''}to",
-        "hold": "keep at most",
+        "halve": lower_words(s, sized, "halve"),
+        "hold": f"keep at most {energy_words(sized)}",
     }[answer]
-    words = action if answer == "stop" else f"{action} {energy_words(sized)}"
     if already:
         words = f"already cut: keep {energy_words(sized)}"
     if (off := paused_words(s)) and answer != "stop":
