@@ -96,11 +96,13 @@ def updated_at(resource: Resource) -> datetime | None:
 
 def instant_of(text: str | None) -> datetime | None:
     """A FHIR instant; None where it is absent or not a full instant."""
+    if not text or not text[0].isdigit():
+        return None
     try:
-        time = parse_fhir_time(text, UTC) if text else None
+        time = parse_fhir_time(text, UTC)
     except ValueError:
         return None
-    return time.earliest if time is not None and time.precise else None
+    return time.earliest if time.precise else None
 
 
 def assemble(

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from types import MappingProxyType
 
 import msgspec
@@ -175,12 +175,18 @@ class Inbox:
     incomplete: tuple[str, ...] = ()
 
 
+_USUAL_REFERENCE = 250  # characters
 _NO_ID = frozenset("?#|:,$\\ ")
 """In a conditional reference, a canonical URL or no id at all: it names no single resource."""
 
 
 def reference_key(text: str) -> str | None:
     """`Type/id` out of a relative, versioned or absolute reference; None where it has no such form."""
+    return _key_in(text) if len(text) <= _USUAL_REFERENCE else _key_in.__wrapped__(text)
+
+
+@lru_cache(maxsize=8192)  # each patient's is asked for with every resource of theirs
+def _key_in(text: str) -> str | None:
     parts = text.split("/_history/", 1)[0].rstrip("/").rsplit("/", 2)
     if len(parts) < 2:
         return None

@@ -91,10 +91,10 @@ def _undotted(code: str) -> str:
     return code.replace(".", "")
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class CodeMap:
     """Every accepted code, by table. `hash` identifies the content; `changes` says in words what a site
-    altered.
+    altered. One is equal to itself alone, so that what was looked up in it can be kept.
     """
 
     labs: Index[LabCode]

@@ -4,11 +4,12 @@ as unread: a newer result nobody can use is a reason to hold, never a reason to 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from math import inf
 
 from andante.chart.code_tables import LabCode
 from andante.chart.codes import CodeMap
-from andante.chart.datatypes import CodeableConcept
+from andante.chart.datatypes import CodeableConcept, Coding
 from andante.chart.limits import normal_limits
 from andante.chart.models import Observation
 from andante.chart.plain_text import cut
@@ -23,6 +24,7 @@ from andante.domain.quantities import Analyte, Level, is_mass_unit, mmol_per_l
 
 Part = Observation | Observation.Component
 _MOST_RESULTS = 5_000  # of one analyte: seven months of a draw each hour
+_USUAL_CODINGS = 8  # more are not kept
 _COMPARATORS = ("<", "<=", ">", ">=")
 
 
@@ -34,6 +36,9 @@ class Named:
     entry: LabCode | None = None
     conflict: str | None = None
     other_matter: bool = False  # a known code of the substance elsewhere than in blood
+
+
+_NAMELESS = Named()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +105,15 @@ def _salvaged(sheet: Sheet) -> Iterator[LabResult]:
 
 def name_analytes(codes: CodeMap, concept: CodeableConcept | None) -> Named:
     """Which analyte a code names; never by its text."""
+    if concept is None or not concept.coding:
+        return _NAMELESS
+    pairs = tuple((coding.system, coding.code) for coding in concept.coding)
+    return _named(codes, pairs) if len(pairs) <= _USUAL_CODINGS else _named.__wrapped__(codes, pairs)
+
+
+@lru_cache(maxsize=1024)
+def _named(codes: CodeMap, pairs: tuple[tuple[str | None, str | None], ...]) -> Named:
+    concept = CodeableConcept(coding=tuple(Coding(system=system, code=code) for system, code in pairs))
     entries = codes.labs.among(concept)
     elsewhere = codes.not_serum.among(concept)
     if not entries:

@@ -538,11 +538,9 @@ READABLE: dict[str, type[Resource]] = {
 
 def subject_of(resource: Resource) -> Reference | None:
     """Whom the resource is about, under whichever of its R4 names: subject, patient, for."""
-    match resource:
-        case NutritionOrder():
-            return resource.patient
-        case Task():
-            return resource.for_
-        case _:
-            subject: Reference | None = getattr(resource, "subject", None)
-            return subject
+    if isinstance(resource, NutritionOrder):
+        return resource.patient
+    if isinstance(resource, Task):
+        return resource.for_
+    subject: Reference | None = getattr(resource, "subject", None)
+    return subject

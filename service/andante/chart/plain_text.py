@@ -10,6 +10,8 @@ _LINK = re.compile(r"\](?=[(\[:])")
 
 def cut(text: str, widest: int = _WIDEST) -> str:
     """One line of reasonable length, without control, format or direction signs, tags and links."""
-    printed = "".join(sign if sign.isprintable() else " " for sign in text[: 4 * widest])
+    printed = text[: 4 * widest]
+    if not printed.isprintable():
+        printed = "".join(sign if sign.isprintable() else " " for sign in printed)
     line = _LINK.sub("] ", _TAG.sub("‹", " ".join(printed.split())))
     return line if len(line) <= widest else f"{line[: widest - 1]}…"

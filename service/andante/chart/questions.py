@@ -91,32 +91,32 @@ def census_question(plan: ReadPlan) -> Question:
 
 def chart_questions(plan: ReadPlan, now: datetime) -> tuple[Question, ...]:
     """Everything a chart is made of, except what its resources point to."""
-    labs, coded = now - plan.laboratory_look_back, now - plan.observation_look_back
-    orders, drugs = now - plan.order_look_back, now - plan.medication_look_back
+    labs, coded = _Window(now - plan.laboratory_look_back), _Window(now - plan.observation_look_back)
+    orders, drugs = _Window(now - plan.order_look_back), _Window(now - plan.medication_look_back)
     tokens = frozenset(_split_token(token) for token in plan.observation_codes)
 
     def is_wanted_observation(resource: Resource) -> bool:
         if not isinstance(resource, Observation):
             return False
         if _has_token(resource.code, tokens):
-            return _not_before(coded, *_observation_times(resource))
+            return coded.holds(*_observation_times(resource))
         is_lab = any(c.code == "laboratory" for concept in resource.category for c in concept.coding)
-        return is_lab and _not_before(labs, *_observation_times(resource))
+        return is_lab and labs.holds(*_observation_times(resource))
 
     def is_recent_order(resource: Resource) -> bool:
         return isinstance(resource, ServiceRequest) and (
-            resource.status == "active" or _not_before(orders, resource.authored_on)
+            resource.status == "active" or orders.holds(resource.authored_on)
         )
 
     def is_recent_specimen(resource: Resource) -> bool:
         if not isinstance(resource, Specimen) or resource.collection is None:
             return isinstance(resource, Specimen)
         period = resource.collection.collected_period
-        return _not_before(orders, resource.collection.collected_date_time, period.end if period else None)
+        return orders.holds(resource.collection.collected_date_time, period.end if period else None)
 
     def is_recent_prescription(resource: Resource) -> bool:
         return isinstance(resource, MedicationRequest) and (
-            resource.status == "active" or _not_before(drugs, resource.authored_on)
+            resource.status == "active" or drugs.holds(resource.authored_on)
         )
 
     def is_recent_administration(resource: Resource) -> bool:
@@ -125,17 +125,17 @@ def chart_questions(plan: ReadPlan, now: datetime) -> tuple[Question, ...]:
         period = resource.effective_period
         if period is not None and period.end is None:
             return True  # begun, not ended
-        return _not_before(drugs, resource.effective_date_time, period.end if period else None)
+        return drugs.holds(resource.effective_date_time, period.end if period else None)
 
     observations = (
         Question(
             resource_type="Observation",
-            filters=(("category", "laboratory"), ("date", _since(labs))),
+            filters=(("category", "laboratory"), ("date", labs.asked)),
             accepts=is_wanted_observation,
         ),
         Question(
             resource_type="Observation",
-            filters=(("code", ",".join(plan.observation_codes)), ("date", _since(coded))),
+            filters=(("code", ",".join(plan.observation_codes)), ("date", coded.asked)),
             accepts=is_wanted_observation,
         ),
     )
@@ -144,18 +144,18 @@ def chart_questions(plan: ReadPlan, now: datetime) -> tuple[Question, ...]:
         Question(resource_type="Encounter"),
         *(observations if plan.observation_codes else observations[:1]),
         Question(resource_type="NutritionOrder"),
-        Question(resource_type="ServiceRequest", filters=(("authored", _since(orders)),), accepts=is_recent_order),
+        Question(resource_type="ServiceRequest", filters=(("authored", orders.asked),), accepts=is_recent_order),
         Question(resource_type="ServiceRequest", filters=(("status", "active"),), accepts=is_recent_order),
-        Question(resource_type="Specimen", filters=(("collected", _since(orders)),), accepts=is_recent_specimen),
+        Question(resource_type="Specimen", filters=(("collected", orders.asked),), accepts=is_recent_specimen),
         Question(resource_type="MedicationRequest", filters=(("status", "active"),), accepts=is_recent_prescription),
         Question(
             resource_type="MedicationRequest",
-            filters=(("authoredon", _since(drugs)),),
+            filters=(("authoredon", drugs.asked),),
             accepts=is_recent_prescription,
         ),
         Question(
             resource_type="MedicationAdministration",
-            filters=(("effective-time", _since(drugs)),),
+            filters=(("effective-time", drugs.asked),),
             accepts=is_recent_administration,
         ),
         Question(resource_type="Condition"),
@@ -187,11 +187,6 @@ def not_offered(resource_type: str) -> Problem:
     return Problem(code="not-offered", text=text, reference=resource_type)
 
 
-def _since(instant: datetime) -> str:
-    # A day early and without a time of day: servers differ in time zones, and the exact check is made here.
-    return f"ge{(instant.astimezone(UTC) - timedelta(days=1)).date().isoformat()}"
-
-
 def _split_token(token: str) -> tuple[str | None, str]:
     system, _, code = token.rpartition("|")
     return system or None, code
@@ -206,14 +201,23 @@ def _observation_times(observation: Observation) -> tuple[str | None, ...]:
     return observation.effective_date_time, observation.effective_instant, period.end if period else None
 
 
-def _not_before(since: datetime, *texts: str | None) -> bool:
-    """False only if every time given is surely too old: what cannot be dated here is kept for the mapping."""
-    given = [text for text in texts if text]
-    horizon = (since - timedelta(days=2)).date().isoformat()
-    if any(text[:10] >= horizon for text in given):
-        return True  # ISO dates sort as text: no need to parse what is recent, nor to drop what is no date
-    try:
-        times = [parse_fhir_time(text, UTC) for text in given]
-    except ValueError:
-        return True
-    return not times or any(time.latest >= since - timedelta(days=2) for time in times)
+class _Window:
+    """What is recent enough to be read. `asked` is how a search asks for it."""
+
+    def __init__(self, since: datetime) -> None:
+        # A day early and without a time of day: servers differ in time zones, and the exact check is made here.
+        self.asked = f"ge{(since.astimezone(UTC) - timedelta(days=1)).date().isoformat()}"
+        self._oldest = since - timedelta(days=2)
+        self._horizon = self._oldest.date().isoformat()
+
+    def holds(self, *texts: str | None) -> bool:
+        """False only if every time given is surely too old: what cannot be dated here is kept for the mapping."""
+        given = [text for text in texts if text]
+        for text in given:
+            if text[:10] >= self._horizon:
+                return True  # ISO dates sort as text: no need to parse what is recent, nor to drop what is no date
+        try:
+            times = [parse_fhir_time(text, UTC) for text in given]
+        except ValueError:
+            return True
+        return not times or any(time.latest >= self._oldest for time in times)

@@ -6,10 +6,12 @@ as old as it can be (`earliest`), a birth date as whatever the rule at hand must
 
 import re
 from datetime import UTC, datetime, timedelta, tzinfo
+from functools import lru_cache
 from typing import NamedTuple
 
 _FULL = re.compile(r"\d{4}-\d{2}-\d{2}T([01]\d|2[0-3]):[0-5]\d:[0-5]\d(\.\d+)?(Z|[+-](0\d|1[0-3]):[0-5]\d|[+-]14:00)")
 _PARTIAL = re.compile(r"(\d{4})(?:-(0[1-9]|1[0-2])(?:-(0[1-9]|[12]\d|3[01]))?)?")
+_USUAL_LENGTH = 40
 _MICROSECOND = timedelta(microseconds=1)
 
 
@@ -28,6 +30,11 @@ def parse_fhir_time(text: str, zone: tzinfo) -> FhirTime:
 
     Raises ValueError for anything else: a time without zone, hours without seconds, 24:00, a leap second.
     """
+    return _parsed(text, zone) if len(text) <= _USUAL_LENGTH else _parsed.__wrapped__(text, zone)
+
+
+@lru_cache(maxsize=8192)  # the same instants stand in many a result, specimen and order
+def _parsed(text: str, zone: tzinfo) -> FhirTime:
     if len(text) > 10:
         if _FULL.fullmatch(text) is None or not text.isascii():
             raise ValueError("not a FHIR dateTime with zone")

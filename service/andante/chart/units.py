@@ -6,6 +6,7 @@ Factors are definitions: the UCUM table (`[foz_us]`, `[lb_av]`, `[in_i]`), and 1
 from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 
 from andante.chart.codes import CodeMap
 from andante.chart.datatypes import Quantity, Ratio
@@ -15,6 +16,7 @@ from andante.domain.quantities import UnknownUnit
 Note = tuple[str, str]  # code, text
 
 _ONE = Decimal(1)
+_USUAL_LENGTH = 120  # of what states a unit, in characters
 # dimension -> UCUM unit -> factor to the dimension's base, as an exact fraction
 _BASE: dict[str, dict[str, tuple[Decimal, Decimal]]] = {
     "volume": {
@@ -95,12 +97,19 @@ def unit_of(quantity: Quantity, codes: CodeMap, *, coded_only: bool = False) -> 
 
     The display (`unit`) counts only where there is no code, through the table of spellings.
     """
-    display = (quantity.unit or "").strip()
-    if quantity.code:
-        if quantity.system is not None and quantity.system.rstrip("/") not in codes.ucum_systems:
+    stated = (quantity.unit or "", quantity.code or "", quantity.system)
+    is_usual = sum(len(text or "") for text in stated) <= _USUAL_LENGTH
+    return (_unit if is_usual else _unit.__wrapped__)(*stated, codes, coded_only)
+
+
+@lru_cache(maxsize=1024)
+def _unit(unit: str, code: str, system: str | None, codes: CodeMap, coded_only: bool) -> Unit:
+    display = unit.strip()
+    if code:
+        if system is not None and system.rstrip("/") not in codes.ucum_systems:
             raise Unreadable("its unit is not coded in UCUM")
-        ucum, notes = _spelled(quantity.code.strip(), codes)
-        if quantity.system is None:
+        ucum, notes = _spelled(code.strip(), codes)
+        if system is None:
             notes = (
                 *notes,
                 ("unit-without-system", f'unit "{_short(ucum)}" read as UCUM: it states no system'),

@@ -1,11 +1,13 @@
 """One chart, one picture: the order of arrival, repeats and the zone an instant is written in do not matter."""
 
-from collections import Counter
 from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, datetime, timezone
+from functools import cache
 from typing import Any
 
 from andante.domain.picture import Picture
+
+_UNSETTLED = (datetime, tuple)
 
 
 def settle(picture: Picture) -> Picture:
@@ -24,12 +26,15 @@ def in_fixed_offset(instant: datetime) -> datetime:
 
 
 def _in_one_order(items: tuple[Any, ...]) -> tuple[Any, ...]:
-    once = list(dict.fromkeys(_fixed(item) for item in items))
-    if len(once) < 2:
-        return tuple(once)
-    sources = Counter(_source(item) for item in once)
     # Comparing whole items is slow, and needed only where the references do not tell them apart.
-    return tuple(sorted(once, key=lambda i: (_source(i), repr(i) if sources[_source(i)] > 1 else "")))
+    by_source: dict[str, list[Any]] = {}
+    for item in items:
+        by_source.setdefault(_source(item), []).append(_fixed(item))
+    found: list[Any] = []
+    for source in sorted(by_source):
+        same = by_source[source]
+        found += same if len(same) == 1 else sorted(dict.fromkeys(same), key=repr)
+    return tuple(found)
 
 
 def _source(item: Any) -> str:
@@ -41,11 +46,16 @@ def _fixed(item: Any) -> Any:
         return in_fixed_offset(item)
     if isinstance(item, tuple):
         return tuple(sorted((_fixed(i) for i in item), key=repr)) if item else item
-    if not is_dataclass(item) or isinstance(item, type):
-        return item
     changes = {}
-    for field in fields(item):
-        value = getattr(item, field.name)
-        if isinstance(value, datetime | tuple) and (new := _fixed(value)) is not value:
-            changes[field.name] = new
+    kind: type = type(item)
+    for name in _elements_of(kind):
+        value = getattr(item, name)
+        if isinstance(value, _UNSETTLED) and (new := _fixed(value)) is not value:
+            changes[name] = new
     return replace(item, **changes) if changes else item
+
+
+@cache
+def _elements_of(kind: type) -> tuple[str, ...]:
+    """Of a dataclass, the names of its elements; of anything else none."""
+    return tuple(field.name for field in fields(kind)) if is_dataclass(kind) else ()

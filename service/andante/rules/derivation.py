@@ -15,13 +15,13 @@ from andante.rules.phrases import at, kcal, level, names, plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.telling import fall_words, level_words
 from andante.rules.trend import Grade
-from andante.rules.working import behind, workings
+from andante.rules.working import Sums, workings
 
 
 def derive(s: Situation, decision: Decision) -> tuple[Reason, ...]:
     """The whole argument, each line with the sums behind its sentence."""
-    sums = workings(s, decision)
-    return tuple(replace(r, working=(*r.working, *behind(r.sentence, sums))) for r in _lines(s, decision))
+    sums = Sums(workings(s, decision))
+    return tuple(replace(r, working=(*r.working, *sums.behind(r.sentence))) for r in _lines(s, decision))
 
 
 def _lines(s: Situation, decision: Decision) -> tuple[Reason, ...]:

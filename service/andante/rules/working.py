@@ -37,12 +37,29 @@ def workings(s: Situation, decision: Decision) -> tuple[Working, ...]:
     return tuple(dict.fromkeys(lines))
 
 
-def behind(sentence: str, lines: tuple[Working, ...]) -> tuple[Working, ...]:
-    """The lines whose result stands in the sentence, and those that they build on."""
-    wanted = {line for line in lines if _stands_in(line.result, sentence)}
-    while more := {line for line in lines for other in wanted if _stands_in(line.result, other.terms)} - wanted:
-        wanted |= more
-    return tuple(line for line in lines if line in wanted)
+class Sums:
+    """The lines of one situation, and which of them build on which."""
+
+    def __init__(self, lines: tuple[Working, ...]) -> None:
+        self._lines = lines
+        self._below: dict[int, tuple[int, ...]] = {}
+
+    def behind(self, sentence: str) -> tuple[Working, ...]:
+        """The lines whose result stands in the sentence, and those that they build on."""
+        waiting = self._found_in(sentence)
+        wanted: set[int] = set()
+        while waiting:
+            wanted.update(waiting)
+            waiting = tuple(low for i in waiting for low in self._under(i) if low not in wanted)
+        return tuple(line for i, line in enumerate(self._lines) if i in wanted)
+
+    def _under(self, i: int) -> tuple[int, ...]:
+        if i not in self._below:
+            self._below[i] = self._found_in(self._lines[i].terms)
+        return self._below[i]
+
+    def _found_in(self, text: str) -> tuple[int, ...]:
+        return tuple(i for i, line in enumerate(self._lines) if line.result in text and _stands_in(line.result, text))
 
 
 def _stands_in(result: str, text: str) -> bool:
