@@ -119,14 +119,16 @@ class Service:
         now: datetime | None = None,
         dry_run: bool = False,
         progress: Progress | None = None,
+        each: Callable[[Outcome], None] | None = None,
         memory: Memory | None = None,
         only_changed: bool = False,
         met: Callable[[Chart], None] | None = None,
     ) -> RoundReport:
         """One round, logged. `now` defaults to the clock. Raises a ServerError when the census fails.
 
-        With a `memory` the round is remembered there, and with `only_changed` it reads only whom it must. `met` is
-        shown every chart that was read whole.
+        With a `memory` the round is remembered there, and with `only_changed` it reads only whom it must. Without
+        one, `each` may take every outcome as it is done, so that none is kept. `met` is shown every chart that was
+        read whole.
         """
         with (
             log.correlated("round", log.current("round") or log.new_id()),
@@ -138,6 +140,7 @@ class Service:
                 now=now,
                 dry_run=dry_run,
                 progress=progress,
+                each=each,
                 memory=memory,
                 only_changed=only_changed,
                 met=met,
@@ -153,6 +156,7 @@ class Service:
         now: datetime | None,
         dry_run: bool,
         progress: Progress | None,
+        each: Callable[[Outcome], None] | None,
         memory: Memory | None,
         only_changed: bool,
         met: Callable[[Chart], None] | None,
@@ -164,7 +168,7 @@ class Service:
         if met is not None:
             hospital = replace(hospital, remember=lambda served: met(served.chart))
         if memory is None or dry_run:
-            report = await round_over(hospital, self.basis, now=now, dry_run=dry_run, progress=progress)
+            report = await round_over(hospital, self.basis, now=now, dry_run=dry_run, progress=progress, each=each)
         else:
             follower = Follower(
                 memory=memory,

@@ -6,7 +6,7 @@ and the writer is told, so that nothing is taken back because of it.
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime, tzinfo
 from typing import Protocol as Shape
 
@@ -82,40 +82,62 @@ class Outcome:
         return not self.problem and not self.incomplete and not unsettled
 
 
+@dataclass(kw_only=True)
+class Tally:
+    """What a round came to, in numbers; in the order in which they are told."""
+
+    patients: int = 0
+    advised: int = 0
+    created: int = 0
+    kept: int = 0
+    cancelled: int = 0
+    revoked: int = 0
+    incomplete: int = 0
+    failed: int = 0
+    unchanged: int = 0
+    whole: bool = True
+
+    def take(self, outcome: Outcome) -> None:
+        self.patients += 1
+        self.advised += _is_advised(outcome)
+        if outcome.delivery is not None:
+            self.created += outcome.delivery.count(Create)
+            self.kept += outcome.delivery.count(Refresh)
+            self.cancelled += outcome.delivery.count(Cancel)
+            self.revoked += outcome.delivery.count(Revoke)
+        self.incomplete += bool(outcome.incomplete)
+        self.failed += bool(outcome.problem)
+        self.whole = self.whole and outcome.whole
+
+
 @dataclass(frozen=True, kw_only=True)
 class RoundReport:
     """One pass over the census. `remarks` are about the server, not about a patient.
 
-    `unchanged` counts those whom a round by change time left alone: nothing of theirs changed, and time alone does
-    not change what their inbox should say.
+    `outcomes` are empty where somebody else took each as it was done: kept, they cost memory for every patient.
+    Unchanged are those whom a round by change time left alone: nothing of theirs changed, and time alone does not
+    change what their inbox should say.
     """
 
     now: datetime
     dry_run: bool
+    tally: Tally
     outcomes: tuple[Outcome, ...]
     census_complete: bool
     remarks: tuple[str, ...] = ()
-    unchanged: int = 0
 
     @property
     def whole(self) -> bool:
-        return self.census_complete and all(outcome.whole for outcome in self.outcomes)
+        return self.census_complete and self.tally.whole
+
+    @property
+    def unchanged(self) -> int:
+        return self.tally.unchanged
 
     @property
     def counts(self) -> dict[str, int]:
         """In the order they are told."""
-        done = [outcome.delivery for outcome in self.outcomes if outcome.delivery is not None]
-        return {
-            "patients": len(self.outcomes),
-            "advised": sum(_is_advised(outcome) for outcome in self.outcomes),
-            "created": sum(delivery.count(Create) for delivery in done),
-            "kept": sum(delivery.count(Refresh) for delivery in done),
-            "cancelled": sum(delivery.count(Cancel) for delivery in done),
-            "revoked": sum(delivery.count(Revoke) for delivery in done),
-            "incomplete": sum(bool(outcome.incomplete) for outcome in self.outcomes),
-            "failed": sum(bool(outcome.problem) for outcome in self.outcomes),
-            "unchanged": self.unchanged,
-        }
+        return {name: count for name, count in asdict(self.tally).items() if name != "whole"}
 
 
 class Progress(Shape):
@@ -163,48 +185,76 @@ async def round_over(
     now: datetime,
     dry_run: bool = False,
     progress: Progress | None = None,
+    each: Callable[[Outcome], None] | None = None,
 ) -> RoundReport:
     """One pass over everybody in the hospital, and over those who left it with something of ours still open.
 
-    Raises a ServerError when the census cannot be read: then nothing is known and nothing was done.
+    `each` is given every outcome as it is done, in no certain order, and none is kept: then memory holds what is in
+    flight, however many there are. Raises a ServerError when the census cannot be read: then nothing is known and
+    nothing was done.
     """
     watched = await find_watched(hospital)
-    outcomes = await serve(hospital, basis, watched.patients, now=now, dry_run=dry_run, progress=progress)
-    return report_of(hospital, watched, outcomes, now=now, dry_run=dry_run)
+    tally, kept = Tally(), list[Outcome]()
+
+    def take(outcome: Outcome) -> None:
+        tally.take(outcome)
+        (each or kept.append)(outcome)
+
+    await serve_each(hospital, basis, watched.patients, take, now=now, dry_run=dry_run, progress=progress)
+    return _report(hospital, watched, tally, kept, now=now, dry_run=dry_run)
 
 
-def report_of(
-    hospital: Hospital, watched: Watched, outcomes: Sequence[Outcome], *, now: datetime, dry_run: bool = False
+def report_of(hospital: Hospital, watched: Watched, outcomes: Sequence[Outcome], *, now: datetime) -> RoundReport:
+    """Of a round that served some of those watched, and left the others alone."""
+    tally = Tally(unchanged=len(watched.patients) - len(outcomes))
+    for outcome in outcomes:
+        tally.take(outcome)
+    return _report(hospital, watched, tally, outcomes, now=now, dry_run=False)
+
+
+def _report(
+    hospital: Hospital, watched: Watched, tally: Tally, outcomes: Sequence[Outcome], *, now: datetime, dry_run: bool
 ) -> RoundReport:
     problems = (*watched.census.problems, *hospital.reader.remarks, *watched.problems)
     return RoundReport(
         now=now,
         dry_run=dry_run,
+        tally=tally,
         outcomes=tuple(sorted(outcomes, key=lambda outcome: outcome.patient)),
         census_complete=watched.census.complete,
         remarks=tuple(dict.fromkeys(problem.text for problem in problems)),
-        unchanged=len(watched.patients) - len(outcomes),
     )
 
 
-async def serve(
+async def serve(hospital: Hospital, basis: Basis, patients: Sequence[str], *, now: datetime) -> list[Outcome]:
+    """Read, assess and write for each of these patients; what came of each."""
+    outcomes: list[Outcome] = []
+    await serve_each(hospital, basis, patients, outcomes.append, now=now)
+    return outcomes
+
+
+async def serve_each(
     hospital: Hospital,
     basis: Basis,
     patients: Sequence[str],
+    take: Callable[[Outcome], None],
     *,
     now: datetime,
     dry_run: bool = False,
     progress: Progress | None = None,
-) -> list[Outcome]:
-    """Read, assess and write for each of these patients, in batches."""
-    outcomes: list[Outcome] = []
+) -> None:
+    """Read, assess and write for each of these patients, in batches; `take` is given what came of each."""
+    done = 0
     running: set[asyncio.Task[list[Outcome]]] = set()
 
     def collect(finished: set[asyncio.Task[list[Outcome]]]) -> None:
+        nonlocal done
         for task in finished:
-            outcomes.extend(task.result())
+            for outcome in task.result():
+                done += 1
+                take(outcome)
         if progress is not None:
-            progress(len(outcomes), len(patients))
+            progress(done, len(patients))
 
     try:
         async for batch in _batches(hospital.reader.charts(patients)):
@@ -218,7 +268,6 @@ async def serve(
     finally:
         for task in running:
             task.cancel()
-    return outcomes
 
 
 async def review_one(hospital: Hospital, basis: Basis, patient_id: str, *, now: datetime) -> Outcome | None:
@@ -254,6 +303,10 @@ async def _serve(
             # Between two patients, answers are taken and the next questions leave.
             await asyncio.sleep(0)
     inboxes = reading.result()
+    if isinstance(inboxes, str) and len(charts) > 1:
+        # What one patient's inbox brings out must not cost the others theirs.
+        halves = charts[: len(charts) // 2], charts[len(charts) // 2 :]
+        return [one for half in halves for one in await _serve(half, hospital, basis, now=now, dry_run=dry_run)]
     if isinstance(inboxes, str):
         return [Outcome(patient=c.reference, incomplete=c.incomplete, problem=inboxes) for c in charts]
     return list(

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from andante.demo import Stage, play, read_script, service_for, staged
+from andante.triggers import inputs
 from commands import PATIENTS, Shell
 
 MORNING = "2031-03-27T06:30:00+00:00"  # day 4
@@ -221,3 +222,20 @@ def test_the_fixtures_folder_is_found(tmp_path: Path) -> None:
 
     assert fixtures("hospital.yaml").is_file()
     assert shared("protocols", "aspen-2020.yaml").is_file()
+
+
+def test_nobody_reading_on_does_not_stop_the_round(shell: Shell, stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`round --format json | head -1`: the pipe closes after the first line, and everybody is served all the same."""
+    lines: list[bytes] = []
+
+    def emit(told: list[bytes]) -> None:
+        lines.extend(told)
+        if len(lines) > 1:
+            raise BrokenPipeError
+
+    monkeypatch.setattr(inputs, "emit", emit)
+    told = shell("round", "--fhir", stage.base, "--now", MORNING, "--format", "json")
+    assert told.status != 0
+    assert len(lines) == 2
+    tasks = [item for item in stage.inbox() if item["resourceType"] == "Task"]
+    assert len(tasks) > 2

@@ -5,7 +5,7 @@ from datetime import UTC, timedelta
 
 import pytest
 
-from andante.assess import Outcome, RoundReport
+from andante.assess import Outcome, RoundReport, Tally
 from andante.domain.advice import Advice, AdviceCode, AnalyteState, Assessment, GapStage, Priority, Tell
 from andante.domain.quantities import Analyte
 from andante.page.board import Board
@@ -39,7 +39,10 @@ async def outcome(assessment: Assessment, *, age: timedelta = timedelta(), statu
 
 
 def report(*outcomes: Outcome, whole: bool = True) -> RoundReport:
-    return RoundReport(now=NOW, dry_run=False, outcomes=outcomes, census_complete=whole)
+    tally = Tally()
+    for outcome in outcomes:
+        tally.take(outcome)
+    return RoundReport(now=NOW, dry_run=False, tally=tally, outcomes=outcomes, census_complete=whole)
 
 
 async def board(*outcomes: Outcome) -> Board:

@@ -1,6 +1,7 @@
 """What a round found and did: a table for people, one object per patient for programs."""
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import tzinfo
 
 from rich.console import Group, RenderableType
@@ -8,7 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from andante.assess import Outcome, RoundReport
-from andante.domain.advice import Priority
+from andante.domain.advice import AdviceCode, Priority
 from andante.present.as_json import Json, assessment_json
 from andante.present.as_text import advice_words, caution, priority_style, priority_words
 from andante.present.shown import day_time, plain
@@ -36,11 +37,35 @@ def review_json(outcome: Outcome, zone: tzinfo) -> Json:
     }
 
 
-def round_view(report: RoundReport, zone: tzinfo) -> RenderableType:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """What the table says of one patient. `code` and `priority` are None where nobody could assess."""
+
+    patient: str
+    ward: str
+    bed: str
+    code: AdviceCode | None
+    priority: Priority | None
+    written: str
+
+
+def row_of(outcome: Outcome) -> Row:
+    found = outcome.assessment
+    return Row(
+        patient=outcome.patient,
+        ward=found.ward if found else "",
+        bed=found.bed if found else "",
+        code=found.advice.code if found else None,
+        priority=found.advice.priority if found else None,
+        written=_written(outcome),
+    )
+
+
+def round_view(report: RoundReport, rows: Iterable[Row], zone: tzinfo) -> RenderableType:
     """Whom it concerns, most urgent first, ward by ward; then the counts and whatever went wrong."""
     parts: list[RenderableType] = [
         Text(f"Round of {day_time(report.now, zone)}{', nothing written' if report.dry_run else ''}"),
-        _table(report.outcomes),
+        _table(rows),
         Text(_sums(report)),
     ]
     if not report.census_complete:
@@ -49,31 +74,28 @@ def round_view(report: RoundReport, zone: tzinfo) -> RenderableType:
     return Group(*parts, caution())
 
 
-def _table(outcomes: Iterable[Outcome]) -> RenderableType:
+def _table(rows: Iterable[Row]) -> RenderableType:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
     for name in ("ward and bed", "patient", "advice", "how soon", "inbox"):
         table.add_column(name, overflow="fold", no_wrap=name in ("ward and bed", "how soon"))
-    for outcome in sorted(outcomes, key=_by_urgency):
-        found = outcome.assessment
-        if found is None:
-            table.add_row("", plain(outcome.patient), Text("not assessed", style="bold"), "", _written(outcome))
+    for row in sorted(rows, key=_by_urgency):
+        if row.code is None or row.priority is None:
+            table.add_row("", plain(row.patient), Text("not assessed", style="bold"), "", row.written)
             continue
-        priority = found.advice.priority
         table.add_row(
-            plain(", ".join(part for part in (found.ward, found.bed) if part)),
-            plain(found.patient.removeprefix("Patient/")),
-            advice_words(found.advice.code),
-            "" if found.advice.code.is_silent else Text(priority_words(priority), priority_style(priority)),
-            _written(outcome),
+            plain(", ".join(part for part in (row.ward, row.bed) if part)),
+            plain(row.patient.removeprefix("Patient/")),
+            advice_words(row.code),
+            "" if row.code.is_silent else Text(priority_words(row.priority), priority_style(row.priority)),
+            row.written,
         )
     return table
 
 
-def _by_urgency(outcome: Outcome) -> tuple[int, bool, str, str]:
-    found = outcome.assessment
-    if found is None:
-        return (0, False, "", outcome.patient)
-    return (_URGENCY.index(found.advice.priority), found.advice.code.is_silent, found.ward, found.bed)
+def _by_urgency(row: Row) -> tuple[int, bool, str, str, str]:
+    if row.code is None or row.priority is None:
+        return (0, False, "", "", row.patient)
+    return (_URGENCY.index(row.priority), row.code.is_silent, row.ward, row.bed, row.patient)
 
 
 def _written(outcome: Outcome) -> str:
