@@ -4,6 +4,7 @@
     python tests/mutation/run.py --changed         only functions that changed since the last run, and old survivors
     python tests/mutation/run.py --sample 300      a fixed sample, for continuous integration
     python tests/mutation/run.py --only risk body  only these modules
+    python tests/mutation/run.py --types           ask the strict type check about those that survived the tests
 
 One process collects the tests and forks for each mutant; the child plants it in memory and runs the tests that reach
 its lines, the likeliest first, up to the first that fails. What killed a mutant is remembered in `.mutation/` and
@@ -38,6 +39,7 @@ from typing import Any, ClassVar
 import pytest
 from _pytest.runner import runtestprotocol
 from planting import CannotImport, plant, plant_before_import
+from type_check import noticed
 
 HERE = Path(__file__).parent
 NEEDED = 95.0
@@ -464,6 +466,17 @@ def try_at_import(
     return done
 
 
+def ask_the_type_check(root: Path, everything: list[Mutant], results: Results) -> None:
+    """About what survived the tests, as it stands now: what does not pass the check does not reach a release."""
+    standing = [m for m in everything if results.stands(m, fingerprint(root, m), "survived")]
+    count = 0
+    for mutant, words in noticed(root, standing):
+        results.note(mutant, "killed", f"the type check: {words}", fingerprint(root, mutant))
+        count += 1
+    results.write()
+    say(f"{count} of {len(standing)} survivors do not pass the type check")
+
+
 # --------------------------------------------------------------------------- the whole
 
 
@@ -476,6 +489,7 @@ def main() -> int:
     parser.add_argument("--changed", action="store_true", help="leave out what was killed and has not changed")
     parser.add_argument("--new", action="store_true", help="only what was never tried as it stands now")
     parser.add_argument("--survivors", action="store_true", help="try only those that survived last time")
+    parser.add_argument("--types", action="store_true", help="ask the type check about known survivors, run no test")
     parser.add_argument("--report", action="store_true", help="try nothing: say what is known")
     parser.add_argument("--quick", action="store_true", help="without the property tests: a first look")
     parser.add_argument("--patience", type=float, help="seconds of tests after which a mutant counts as survived")
@@ -494,7 +508,9 @@ def main() -> int:
 
     everything = make_mutants(root, work)
     results = Results(work)
-    if options.report:
+    if options.types:
+        ask_the_type_check(root, everything, results)
+    if options.report or options.types:
         options.changed = True
         return report([], everything, results, options)
     chosen = [m for m in everything if not options.only or any(fnmatch(Path(m["path"]).stem, o) for o in options.only)]
