@@ -3,6 +3,7 @@
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import cycle, islice
 from pathlib import Path
 
@@ -32,9 +33,9 @@ class Speed:
     patients_per_s: float
 
 
-def chart_files() -> list[bytes]:
+def chart_files(now: datetime = NOW) -> list[bytes]:
     """One Bundle of type `collection` for each patient in the hospital, as `andante advise` reads it."""
-    known = known_at(NOW)
+    known = known_at(now)
     shared = [body for body in known.values() if body["resourceType"] in ("Location", "Medication")]
     owners = sorted({owner for body in known.values() if (owner := patient_of(body)) is not None})
     files = []

@@ -4,52 +4,74 @@ import asyncio
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from timing import Timer
-from wards import NOW, counted, ward_server
+from wards import NOW, tallied, ward_server
 from wards import service as service_with
+
+SIZES = (100, 1_000, 10_000, 100_000)
+MOST_WRITTEN = 10_000
+"""Above it one dry round is run, in which everybody is read and assessed and nothing is written."""
 
 
 @dataclass(frozen=True)
 class Grown:
-    """`memory_mib` is the peak of our process above what it held before the first round."""
+    """`first_s` is a round that writes everything, `again_s` one that finds it as it should be; of a dry round there
+    is only the time. `memory_mib` is the peak of our process above what it held before the first round."""
 
     patients: int
     requests: int
-    first_s: float
-    again_s: float
+    first_s: float | None
+    again_s: float | None
+    dry_s: float | None
     memory_mib: float
 
+    @property
+    def ms_per_patient(self) -> float:
+        """In the first round, or the dry one: in both every advice is new, and written out."""
+        (first,) = (one for one in (self.first_s, self.dry_s) if one is not None)
+        return 1000 * first / self.patients
 
-def measure(sizes: tuple[int, ...]) -> list[Grown]:
-    grown = []
+
+def measure(sizes: tuple[int, ...]) -> Iterator[Grown]:
     for size in sizes:
         told = subprocess.run([sys.executable, Path(__file__), str(size)], check=True, capture_output=True, text=True)
-        grown.append(Grown(**json.loads(told.stdout.splitlines()[-1])))
-    return grown
+        yield Grown(**json.loads(told.stdout.splitlines()[-1]))
 
 
 async def _measure(patients: int) -> Grown:
-    service = service_with(in_flight=8)
+    """Eight in flight, from a server that answers at once; each outcome is let go when it is done."""
+    service, dry = service_with(in_flight=8), patients > MOST_WRITTEN
     with ward_server() as server:
         server.settle(patients=patients)
         async with service.connect(server.base) as connection:
+            asked = tallied(connection)
+
+            async def run(*, dry_run: bool = False) -> tuple[float, int, int]:
+                before = asked.count
+                with Timer() as timer:
+                    report = await service.run_round(
+                        connection, trigger="bench", now=NOW, dry_run=dry_run, each=lambda _outcome: None
+                    )
+                assert report.whole
+                assert report.counts["patients"] == patients
+                return timer.cost.wall_s, asked.count - before, report.counts["created"]
+
             before = _peak_mib()
-            with Timer() as first:
-                report = await service.run_round(connection, trigger="bench", now=NOW)
-            assert report.whole
-            asked = counted(connection)
-            del report
-            with Timer() as again:
-                report = await service.run_round(connection, trigger="bench", now=NOW)
-            assert report.counts["created"] == 0
+            first_s, requests, _ = await run(dry_run=dry)
+            again_s = None
+            if not dry:
+                again_s, requests, created = await run()
+                assert created == 0
     return Grown(
         patients=patients,
-        requests=len(asked),
-        first_s=first.cost.wall_s,
-        again_s=again.cost.wall_s,
+        requests=requests,
+        first_s=None if dry else first_s,
+        again_s=again_s,
+        dry_s=first_s if dry else None,
         memory_mib=_peak_mib() - before,
     )
 

@@ -10,10 +10,11 @@ from ward_server import Templates
 from andante.sandbox import Sandbox, running
 
 
-def main(now: datetime, patients: int) -> None:
+def main(now: datetime, patients: int, *only: str) -> None:
+    """Copies of `only` these stories, or of all."""
     templates, sandbox = Templates(now), Sandbox()
     sandbox.load(json.loads(text) for text in templates.shared.values())
-    stories = templates.stories
+    stories = only or templates.stories
     for number in range(patients):
         sandbox.load(json.loads(text) for text in templates.all_of(f"{stories[number % len(stories)]}--{number}"))
     with running(sandbox.app) as base:
@@ -23,4 +24,4 @@ def main(now: datetime, patients: int) -> None:
 
 
 if __name__ == "__main__":
-    main(datetime.fromisoformat(sys.argv[1]), int(sys.argv[2]))
+    main(datetime.fromisoformat(sys.argv[1]), int(sys.argv[2]), *sys.argv[3:])

@@ -11,6 +11,7 @@ import asyncio
 import itertools
 import json
 import sys
+import zlib
 from collections import defaultdict
 from collections.abc import Iterable
 from datetime import datetime
@@ -27,7 +28,8 @@ Json = dict[str, Any]
 MARK = "--0"
 """Stands at the end of every id of a patient's own resources, where the number of the copy goes."""
 
-OURS = ("Task", "CommunicationRequest")
+_OPEN = {"Task": ("requested",), "CommunicationRequest": ("active", "draft")}
+OURS = tuple(_OPEN)
 KINDS = (
     "Patient Encounter Observation NutritionOrder ServiceRequest Specimen MedicationRequest Medication Location Flag "
     "MedicationAdministration Condition RiskAssessment Goal Task CommunicationRequest Provenance"
@@ -82,9 +84,9 @@ class Ward:
         self.templates = templates
         self.patients: list[str] = []
         self.delay = 0.0
-        self.changed: list[str] = []
-        self._left: dict[str, Json] = {}  # what was written, by Type/id
+        self._left: dict[str, bytes] = {}  # what was written, by Type/id, packed
         self._by_patient: defaultdict[tuple[str, str], dict[str, None]] = defaultdict(dict)
+        self._open: defaultdict[str, dict[str, None]] = defaultdict(dict)
         self._numbers = itertools.count(1)
         self._asked = 0
 
@@ -93,20 +95,34 @@ class Ward:
         self.patients = [f"{stories[i % len(stories)]}--{i}" for i in range(count)]
         self._left.clear()
         self._by_patient.clear()
+        self._open.clear()
 
-    def search(self, kind: str, query: Json) -> list[bytes]:
-        if kind in ("Location", "Medication"):
-            return [text for one in query["_id"].split(",") if (text := self.templates.shared.get(f"{kind}/{one}"))]
+    def search(self, kind: str, query: Json, start: int, size: int) -> tuple[list[bytes], int]:
+        """A page of what fits, and how many fit."""
         asked = query.get("_id") if kind == "Patient" else query.get("patient")
-        if asked is None and kind == "Encounter":
-            patients: Iterable[str] = self.patients
+        if kind in ("Location", "Medication"):
+            found = [text for one in query["_id"].split(",") if (text := self.templates.shared.get(f"{kind}/{one}"))]
+        elif asked is None and kind == "Encounter":
+            return self._census(kind, query, start, size)
         elif asked is None:
-            return self._open(kind)
+            own = self._open[kind]
+            return [self._text(key) for key in itertools.islice(own, start, start + size)], len(own)
         else:
             patients = [one.removeprefix("Patient/") for one in asked.split(",")]
-        if kind in OURS:
-            return [self._text(key) for patient in patients for key in self._by_patient[kind, patient]]
-        return [text for patient in patients for text in self.templates.of(kind, patient, query)]
+            if kind in OURS:
+                found = [self._text(key) for patient in patients for key in self._by_patient[kind, patient]]
+            else:
+                found = [text for patient in patients for text in self.templates.of(kind, patient, query)]
+        return found[start : start + size], len(found)
+
+    def _census(self, kind: str, query: Json, start: int, size: int) -> tuple[list[bytes], int]:
+        """The patients are the stories in turn, so where a page begins follows from one turn."""
+        turn = [len(self.templates.of(kind, f"{story}--0", query)) for story in self.templates.stories]
+        turns, rest = divmod(len(self.patients), len(turn))
+        skipped, before = divmod(start, sum(turn))
+        later = itertools.islice(self.patients, skipped * len(turn), None)
+        texts = (text for patient in later for text in self.templates.of(kind, patient, query))
+        return list(itertools.islice(texts, before, before + size)), turns * sum(turn) + sum(turn[:rest])
 
     def carry_out(self, bundle: Json) -> Json:
         return {
@@ -120,24 +136,23 @@ class Ward:
         kind = body["resourceType"]
         if request["method"] == "PUT":
             key = request["url"]
-            version = str(int(self._left[key]["meta"]["versionId"]) + 1)
+            version = str(int(json.loads(self._text(key))["meta"]["versionId"]) + 1)
         else:
             key, version = f"{kind}/w{next(self._numbers)}", "1"
         body = {**body, "id": key.partition("/")[2], "meta": {**body.get("meta", {}), "versionId": version}}
         if kind in OURS:
-            self._left[key] = body
+            self._left[key] = zlib.compress(json.dumps(body).encode(), 1)
+            if body["status"] in _OPEN[kind]:
+                self._open[kind][key] = None
+            else:
+                self._open[kind].pop(key, None)
             subject = (body.get("for") or body["subject"])["reference"].removeprefix("Patient/")
             self._by_patient[kind, subject][key] = None
         status = "200 OK" if request["method"] == "PUT" else "201 Created"
         return {"status": status, "location": f"{key}/_history/{version}", "etag": f'W/"{version}"'}
 
-    def _open(self, kind: str) -> list[bytes]:
-        statuses = ("requested",) if kind == "Task" else ("active", "draft")
-        own = (key for key in self._left if key.startswith(f"{kind}/"))
-        return [self._text(key) for key in own if self._left[key]["status"] in statuses]
-
     def _text(self, key: str) -> bytes:
-        return json.dumps(self._left[key]).encode()
+        return zlib.decompress(self._left[key])
 
 
 def application(ward: Ward) -> web.Application:
@@ -153,17 +168,16 @@ def application(ward: Ward) -> web.Application:
         await asyncio.sleep(ward.delay)
         query = dict(request.query)
         size, start = int(query.get("_count", 500)), int(query.pop("_from", 0))
-        found = ward.search(request.match_info["kind"], query)
-        page = found[start : start + size]
+        page, total = ward.search(request.match_info["kind"], query, start, size)
         links = [{"relation": "self", "url": str(request.url)}]
-        if start + size < len(found):
+        if start + size < total:
             links.append({"relation": "next", "url": str(request.url.update_query(_from=start + size))})
         base = str(request.url.origin()).encode() + b"/fhir/"
         kind = request.match_info["kind"].encode()
         entries = b",".join(
             b'{"fullUrl":"' + base + kind + b'","resource":' + text + b',"search":{"mode":"match"}}' for text in page
         )
-        head = json.dumps({"resourceType": "Bundle", "type": "searchset", "total": len(found), "link": links})
+        head = json.dumps({"resourceType": "Bundle", "type": "searchset", "total": total, "link": links})
         return _plain(head[:-1].encode() + b',"entry":[' + entries + b"]}")
 
     async def transaction(request: web.Request) -> web.Response:

@@ -2,7 +2,7 @@
 
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -52,10 +52,10 @@ def ward_server() -> Iterator[WardServer]:
 
 
 @contextmanager
-def sandbox_server(patients: int) -> Iterator[str]:
-    """The base address of our sandbox with that many patients."""
+def sandbox_server(patients: int, stories: Iterable[str] = ()) -> Iterator[str]:
+    """The base address of our sandbox with that many patients, of these stories only where any are named."""
     script = Path(__file__).with_name("sandbox_server.py")
-    command = [sys.executable, script, NOW.isoformat(), str(patients)]
+    command = [sys.executable, script, NOW.isoformat(), str(patients), *stories]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         try:
             assert process.stdout is not None
@@ -64,18 +64,23 @@ def sandbox_server(patients: int) -> Iterator[str]:
             process.kill()
 
 
-def counted(connection: Connection) -> list[str]:
-    """The addresses asked for from now on, in order."""
-    asked: list[str] = []
+@dataclass
+class Tally:
+    count: int = 0
+
+
+def tallied(connection: Connection) -> Tally:
+    """How many requests there were from now on: a list of a hundred thousand addresses is memory of its own."""
+    tally = Tally()
     get = connection.get
 
     async def counting(url: str, **how: Any) -> Answer:
-        asked.append(url)
+        tally.count += 1
         return await get(url, **how)
 
     connection.get = counting  # type: ignore[method-assign]
-    return asked
+    return tally
 
 
-def service(*, in_flight: int) -> Service:
-    return app.build(settings.defaults(zone=ZONE, concurrency=in_flight))
+def service(*, in_flight: int, changes_overlap_s: int = 300) -> Service:
+    return app.build(settings.defaults(zone=ZONE, concurrency=in_flight, changes_overlap_s=changes_overlap_s))
