@@ -49,8 +49,11 @@ WRITTEN = {
 # Packages that name none in their metadata, or print the text instead: read by hand in the licence file inside, of
 # which these words are a part. A test looks that they still are.
 READ_BY_HAND = {
+    "atheris": ("Apache-2.0", "Apache License"),
     "axe-playwright-python": ("MIT AND MPL-2.0", "MIT License"),  # it carries axe-core, under the Mozilla licence
     "httpx-aiohttp": ("BSD-3-Clause", "Neither the name of the copyright holder"),
+    # It carries PDFium and its libraries; all their texts are in the wheel. Only tests use it.
+    "pypdfium2": ("BSD-3-Clause AND Apache-2.0", "Redistribution and use in source and binary forms"),
 }
 _PINNED = re.compile(r"^([a-z0-9][a-z0-9._-]*)==(\S+)", re.MULTILINE)
 _ROW = re.compile(r"^\| ([a-z0-9._-]+) \| (\S+) \| (\w+) \| (.*?) \| (.*?) \|$", re.MULTILINE)

@@ -141,7 +141,13 @@ class AuthorizationServer:
         return httpx.Response(200, json={name: value for name, value in body.items() if value is not None})
 
     def _problem_of(self, form: Json) -> str | None:
-        if (form["grant_type"], form["client_assertion_type"]) != ("client_credentials", ASSERTION_TYPE):
+        if form["grant_type"] != "client_credentials":
+            return "grant"
+        return self.problem_of_assertion(form)
+
+    def problem_of_assertion(self, form: Json) -> str | None:
+        """What is wrong with the assertion of a token request; None for nothing. An assertion is good once."""
+        if form.get("client_assertion_type") != ASSERTION_TYPE or "client_assertion" not in form:
             return "grant"
         try:
             keys = KeySet.import_key_set(self.jwks)

@@ -66,6 +66,7 @@ class Launcher:
                 "grant_types_supported": ["authorization_code"],
                 "code_challenge_methods_supported": ["S256"],
                 "token_endpoint_auth_methods_supported": ["none", "private_key_jwt"],
+                "authorization_response_iss_parameter_supported": True,
                 "capabilities": ["launch-ehr", "launch-standalone", "sso-openid-connect", "client-public"],
             } | self.configured
             return JSONResponse({name: value for name, value in said.items() if value is not None})
@@ -119,11 +120,12 @@ class Launcher:
             self.refused.append(problem)
             return Response(f"refused: {problem}", 400)
         if self.says_no:
-            back = {"error": "access_denied", "state": asked["state"]}
+            back = {"error": "access_denied", "state": asked["state"], "iss": self.root}
             return RedirectResponse(f"{self.redirect_uri}?{urlencode(back)}", 302)
         code = secrets.token_urlsafe(16)
         self._codes[code] = asked
-        return RedirectResponse(f"{self.redirect_uri}?{urlencode({'code': code, 'state': asked['state']})}", 302)
+        back = {"code": code, "state": asked["state"], "iss": self.root}
+        return RedirectResponse(f"{self.redirect_uri}?{urlencode(back)}", 302)
 
     def _problem_of(self, form: Json) -> str:
         asked = self._codes.pop(form.get("code", ""), None)

@@ -34,6 +34,7 @@ PREFIX = "ANDANTE_"
 _CONFIG = "ANDANTE_CONFIG"
 _TESTING = "ANDANTE_TEST_"  # where the tests find the servers they are run against
 _SECRET = re.compile(r"[A-Za-z0-9._~+/=\-]{24,200}")
+_PLAIN_SECRET = re.compile(r"[A-Za-z0-9._~\-]{16,500}")
 _CANONICAL = re.compile(r"https?://[^\s?#]{1,300}")  # a `?` would make it a search
 PAGE_ROLES = ("view", "decide", "administer")
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
@@ -152,6 +153,9 @@ class Settings(BaseSettings):
     page_client_id: str | None = Field(
         None, min_length=1, max_length=500, description="the page's client id at the authorization server, for smart"
     )
+    page_client_secret: SecretStr | None = Field(
+        None, description="the page's client secret there, where it has one; else our keys prove it, or nothing does"
+    )
     page_roles: dict[str, str] = Field(
         default_factory=dict,
         description="what whom may do on the page (JSON): a fhirUser such as Practitioner/ada, or * for everybody who "
@@ -165,6 +169,11 @@ class Settings(BaseSettings):
         description="where a person orders, as the page says it",
     )
     audit_file: Path | None = Field(None, description="file to which each read and write is recorded, without values")
+    state_url: SecretStr | None = Field(
+        None,
+        description="where `serve` keeps what outlives a start: sqlite:////var/lib/andante/state.db or "
+        "postgresql://user@host/database; none by default: each start then begins with a round over everybody",
+    )
     log_level: str = Field("INFO", pattern="^(DEBUG|INFO|WARNING|ERROR)$", description="least level logged")
     log_format: str = Field("json", pattern="^(json|text)$", description="json, or text for a person's eyes")
     operations_token: SecretStr | None = Field(
@@ -246,6 +255,14 @@ class Settings(BaseSettings):
             raise ValueError("ANDANTE_CDS_DEVELOPMENT is for loopback only, and not beside ANDANTE_CDS_CLIENTS")
         return self
 
+    @field_validator("page_client_secret")
+    @classmethod
+    def _is_the_same_however_encoded(cls, value: SecretStr | None) -> SecretStr | None:
+        # Servers differ in whether they undo RFC 6749's encoding of others (2.3.1).
+        if value is not None and not _PLAIN_SECRET.fullmatch(value.get_secret_value()):
+            raise ValueError("needs 16 to 500 letters, digits and . _ ~ -")
+        return value
+
     @field_validator("page_roles")
     @classmethod
     def _are_roles(cls, value: dict[str, str]) -> dict[str, str]:
@@ -264,6 +281,10 @@ class Settings(BaseSettings):
                 )
             if not is_private(self.public_url) or not is_private(self.fhir_base):
                 raise ValueError("ANDANTE_PAGE_LOGIN=smart needs https addresses: a session would travel unencrypted")
+        if self.page_client_secret is not None and (self.page_login != "smart" or ":" in (self.page_client_id or "")):
+            raise ValueError(
+                "ANDANTE_PAGE_CLIENT_SECRET is for ANDANTE_PAGE_LOGIN=smart, and for a client id without a colon"
+            )
         if self.page_frames and not (self.public_url or "").startswith("https://"):
             raise ValueError("ANDANTE_PAGE_FRAMES needs an https ANDANTE_PUBLIC_URL: else no cookie is kept in a frame")
         return self

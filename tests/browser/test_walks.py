@@ -1,8 +1,10 @@
 """Walks through the page, as people take them."""
 
+import io
 import re
 from collections.abc import Callable
 
+import pypdf
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
@@ -214,11 +216,47 @@ def test_print(people: People) -> None:
     paper = page.pdf(format="A4", landscape=True)
     assert paper.startswith(b"%PDF-")
     page.emulate_media(media="print")
-    for gone in ("nav", ".who", ".choose"):
+    for gone in ("nav", ".account", ".choose"):
         expect(page.locator(gone).first).to_be_hidden()
     row = page.locator(".hand tbody tr", has_text="Heron 4")
     expect(row).to_contain_text("27 Mar 17:00")
+    for name in page.locator(".hand tbody .who").all():
+        expect(name).to_be_visible()  # a bed alone is no way to know a patient by
+    expect(row.locator(".who")).to_contain_text("Everard Mossop, born 1961-05-17")
     expect(page.locator("footer")).to_contain_text("Nothing has been ordered")
+
+
+@pytest.mark.parametrize("of", ["The list", "Stuck draws"])
+def test_printed_lists_name_their_patients(people: People, of: str) -> None:
+    page = people()
+    page.get_by_role("link", name=of).click()
+    page.emulate_media(media="print")
+    names = page.locator("main .who").all()
+    assert names
+    for name in names:
+        if name.evaluate("element => !element.closest('details:not([open])')"):
+            expect(name).to_be_visible()
+
+
+def test_a_printed_sheet_says_whose_it_is(people: People) -> None:
+    page = people()
+    open_sheet(page)
+    page.emulate_media(media="print")
+    expect(page.locator("main .who")).to_be_visible()
+    expect(page.locator("main .who")).to_contain_text("born 1961-05-17")
+
+
+def test_the_handover_is_there_as_pdf(people: People) -> None:
+    page = people()
+    page.get_by_role("link", name="Handover").click()
+    page.get_by_label("Ward", exact=True).select_option(label="Heron Ward")
+    expect(page.get_by_role("heading", name="Heron Ward")).to_be_visible()
+    link = page.get_by_role("link", name="As PDF")
+    answer = page.request.get(f"{page.url.partition('/page')[0]}{link.get_attribute('href')}")
+    assert answer.headers["content-type"] == "application/pdf"
+    text = "".join(sheet.extract_text() for sheet in pypdf.PdfReader(io.BytesIO(answer.body())).pages)
+    assert "Everard Mossop" in text
+    assert "Plover Ward" not in text
 
 
 def test_launch(browser: Browser) -> None:

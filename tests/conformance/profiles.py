@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from statements import PROFILE_OF
+from statements import ANSWER_PROFILE_OF, PROFILE_OF
 from validating import Issue
 
 from andante.writeback.hooks import PROFILE as HOOK_BY_TOPIC
@@ -10,7 +10,7 @@ from andante.writeback.site import DEFAULT_BASE
 
 Json = dict[str, Any]
 
-TRANSACTION = "advice-transaction"
+TRANSACTION, ANSWER_TRANSACTION = "advice-transaction", "answer-transaction"
 
 TOLERATED = {
     "http://hl7.org/fhir/StructureDefinition/DomainResource#dom-6": "a narrative is advised, not required. What people "
@@ -30,6 +30,12 @@ def profiles_of(resource: Json, base: str = DEFAULT_BASE) -> tuple[str, ...]:
     if kind == "Subscription":
         return (HOOK_BY_TOPIC,) if "meta" in resource else ()
     return (f"{base}/StructureDefinition/{TRANSACTION if kind == 'Bundle' else PROFILE_OF[kind]}",)
+
+
+def answer_profiles_of(resource: Json, base: str = DEFAULT_BASE) -> tuple[str, ...]:
+    """The same, of what is written when a person answers. Which of the two it is, no resource says of itself."""
+    kind = resource["resourceType"]
+    return (f"{base}/StructureDefinition/{ANSWER_TRANSACTION if kind == 'Bundle' else ANSWER_PROFILE_OF[kind]}",)
 
 
 def untold(issues: tuple[Issue, ...]) -> list[str]:

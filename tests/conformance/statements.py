@@ -21,6 +21,8 @@ Json = dict[str, Any]
 
 PROFILE_OF = {"Task": "advice-task", "CommunicationRequest": "notice-request", "Provenance": "source-provenance"}
 """The profile of each type that the service writes to a chart."""
+ANSWER_PROFILE_OF = {"Task": "answered-task", "Provenance": "answer-provenance"}
+"""The same, of what it writes when a person answers."""
 
 SHAPING = frozenset({"_count", "_sort", "_total"})
 """Parameters that say how an answer is given, not what is asked; a statement lists none of them."""
@@ -166,7 +168,8 @@ def _asked_of(kind: str, names: set[str], written: Any) -> Json:
         "type": kind,
     }
     if kind in PROFILE_OF:
-        body["supportedProfile"] = [f"{DEFAULT_BASE}/StructureDefinition/{PROFILE_OF[kind]}"]
+        profiles = [of[kind] for of in (PROFILE_OF, ANSWER_PROFILE_OF) if kind in of]
+        body["supportedProfile"] = [f"{DEFAULT_BASE}/StructureDefinition/{profile}" for profile in profiles]
     body["documentation"] = _NEEDED_FOR[kind]
     body["interaction"] = [{"code": code} for code in interactions]
     if "PUT" in methods:

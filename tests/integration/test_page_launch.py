@@ -177,6 +177,29 @@ def test_a_way_back_is_good_once(house: tuple[Ward, Launcher]) -> None:
         assert again.status_code == 403
 
 
+@pytest.mark.parametrize(
+    "changed",
+    [
+        pytest.param({"iss": "https://elsewhere.example"}, id="of another server"),
+        pytest.param({"iss": None}, id="that does not say from whom"),
+        pytest.param({"code": ["one", "two"]}, id="with two codes"),
+        pytest.param({"code": None}, id="without a code"),
+    ],
+)
+def test_a_way_back_signs_nobody_in(house: tuple[Ward, Launcher], changed: dict[str, Any]) -> None:
+    """In the browser where it was begun; and it is spent then (RFC 9207, 2.4; RFC 6749, 3.1)."""
+    ward, launcher = house
+    with httpx.Client(base_url=ward.address) as client:
+        begun = client.get("/page/launch", params={"iss": launcher.base, "launch": launcher.launch("mossop")})
+        back = httpx.URL(client.get(begun.headers["location"]).headers["location"])
+        honest = dict(back.params)
+        said = {name: value for name, value in (honest | changed).items() if value is not None}
+        assert client.get(back.copy_with(params=said)).status_code == 403
+        assert client.get(back).status_code == 403
+        assert client.get("/page", follow_redirects=False).status_code == 303
+    assert launcher.refused == []
+
+
 def test_who_is_not_let_in_by_the_server_is_told(house: tuple[Ward, Launcher]) -> None:
     ward, launcher = house
     launcher.says_no = True

@@ -17,7 +17,7 @@ from fastapi import Response
 from pydantic import ValidationError
 
 from andante.page.guard import Guard
-from andante.page.people import IDLE, LONGEST
+from andante.page.sessions import IDLE, LONGEST
 from andante.settings import Settings, defaults
 from page_ward import Ward, token_in, ward_of
 
@@ -251,6 +251,9 @@ REFUSED = [
         "https",
         id="smart over http",
     ),
+    pytest.param({"page_client_secret": "0123456789abcdef"}, "PAGE_LOGIN=smart", id="a secret for nobody"),
+    pytest.param({"page_client_secret": "short"}, "16 to 500", id="a secret that can be guessed"),
+    pytest.param({"page_client_secret": "0123456789abcdef+"}, "16 to 500", id="a secret that servers read differently"),
     pytest.param({"page_roles": {"*": "own"}}, "role", id="a role that is none"),
     pytest.param({"page_frames": "https://ehr.example"}, "https", id="a frame without https"),
     pytest.param({"page_login": "anybody"}, "pattern", id="a login that is none"),

@@ -93,15 +93,22 @@ def test_the_image_holds_what_was_tested_and_nothing_else() -> None:
     """Each package of the image's lock is the very one of the lock that the tests run with, hash by hash."""
     image, tested = pins("deploy/runtime.lock"), pins("requirements.lock")
     assert image.items() <= tested.items()
-    assert {"fastapi", "prometheus-client", "opentelemetry-sdk", "httpx"} <= image.keys()
+    assert {"fastapi", "prometheus-client", "opentelemetry-sdk", "httpx", "psycopg-binary"} <= image.keys()
     assert not {"pytest", "mypy", "ruff", "hypothesis", "playwright"} & image.keys()
 
 
 def test_the_image_lacks_nothing() -> None:
-    """What the project asks for, with its traces, and whatever that asks for in turn."""
+    """What the project asks for, with its traces and PostgreSQL, and whatever that asks for in turn."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     image = pins("deploy/runtime.lock")
-    asked = [Requirement(text) for text in (*project["dependencies"], *project["optional-dependencies"]["traces"])]
+    asked = [
+        Requirement(text)
+        for text in [
+            *project["dependencies"],
+            *project["optional-dependencies"]["postgresql"],
+            *project["optional-dependencies"]["traces"],
+        ]
+    ]
     seen: set[str] = set()
     while asked:
         one = asked.pop()
@@ -245,7 +252,7 @@ def test_licences_read_by_hand_still_stand_in_the_packages() -> None:
     from licences import READ_BY_HAND, asks  # type: ignore[import-not-found]
 
     for name, (_, words) in READ_BY_HAND.items():
-        files = [path for path in metadata.files(name) or () if "LICENSE" in path.name]
+        files = [path for path in metadata.files(name) or () if "LICENSE" in str(path).upper() and path.suffix != ".py"]
         assert any(words in path.read_text(encoding="utf-8") for path in files), name
     assert asks("MIT AND GPL-3.0-only") == asks("none named") == asks("AGPL-3.0-or-later") == "**to be looked at**"
     assert asks("GPL-2.0-only OR MIT") == "permissive"

@@ -101,6 +101,39 @@ async def test_somebody_without_a_reference_is_named_in_words() -> None:
     assert after.body["note"][-1]["authorString"] == "Ada Quill (development login)"
 
 
+@pytest.mark.parametrize(
+    ("reference", "note", "agent"),
+    [
+        pytest.param(
+            "Practitioner/ada",
+            {"authorReference": {"reference": "Practitioner/ada", "display": "Ada Quill"}},
+            {"reference": "Practitioner/ada", "display": "Ada Quill"},
+            id="a practitioner",
+        ),
+        pytest.param(
+            "PractitionerRole/ada",
+            {"authorString": "Ada Quill (PractitionerRole/ada)"},
+            {"reference": "PractitionerRole/ada", "display": "Ada Quill (PractitionerRole/ada)"},
+            id="a role, which may be an agent and may not write a note",
+        ),
+        pytest.param(
+            "Person/ada",
+            {"authorString": "Ada Quill (Person/ada)"},
+            {"display": "Ada Quill (Person/ada)"},
+            id="a person, who may be neither",
+        ),
+    ],
+)
+async def test_whoever_may_sign_in_is_named_where_r4_allows_it(reference: str, note: Json, agent: Json) -> None:
+    """https://hl7.org/fhir/R4/datatypes.html#Annotation, https://hl7.org/fhir/R4/provenance.html"""
+    server = await asked()
+    after = await write(server, given(Answer.AGREE, by=Decider(name="Ada Quill", reference=reference)))
+    left = {name: value for name, value in after.body["note"][-1].items() if name.startswith("author")}
+    assert left == note
+    provenance = server.sent[-1]["entry"][1]["resource"]
+    assert provenance["agent"][0]["who"] == agent
+
+
 async def test_of_two_at_once_the_second_is_told_and_the_first_stands() -> None:
     server = await asked()
     seen = standing(server)
@@ -222,6 +255,10 @@ REFUSED = [
     pytest.param(_change(f"{TASK}.note.1.time", "soon"), id="a note of no time"),
     pytest.param(_change(f"{TASK}.note.1.authorReference", None), id="a note by nobody"),
     pytest.param(_change(f"{TASK}.note.1.authorReference.reference", "Practitioner/otto"), id="a note by another"),
+    pytest.param(
+        _change(f"{TASK}.note.1", {"authorString": "Otto Bell", "time": AT.isoformat(), "text": "Agreed."}),
+        id="a note by another, named in words",
+    ),
     pytest.param(_change(f"{TASK}.statusReason.coding.0.system", "http://else.example"), id="a reason of others"),
     pytest.param(_change(f"{TASK}.statusReason.coding.0.code", "done"), id="a reason of another answer"),
     pytest.param(_change("entry.0.request.ifMatch", 'W/"7"'), id="another version"),

@@ -111,7 +111,7 @@ def _checked(url: str) -> SplitResult | None:
     except ValueError:
         return None
     private = parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in _LOOPBACK)
-    odd = "@" in parts.netloc or bool(parts.fragment) or any(ord(sign) <= 32 or sign == "\\" for sign in url)
+    odd = "@" in parts.netloc or bool(parts.fragment) or any(not "!" <= sign <= "~" or sign == "\\" for sign in url)
     return parts if private and parts.hostname and not odd else None
 
 

@@ -1,8 +1,8 @@
 """HTTP to an authorization server, on a client of its own: small answers, few retries, no redirects."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from types import TracebackType
 from typing import Final, Self
@@ -26,6 +26,14 @@ class Fetched:
     status: int
     headers: httpx.Headers
     body: bytes
+
+
+@dataclass(frozen=True)
+class Form:
+    """What is posted. `headers` come beside those of the client."""
+
+    body: bytes = field(repr=False)
+    headers: Mapping[str, str] = field(default_factory=dict, repr=False)
 
 
 class TokenHttp:
@@ -60,10 +68,15 @@ class TokenHttp:
         """`what` names it in errors. Raises Unreachable and BadAnswer."""
         return await self._fetch(lambda: self._client.build_request("GET", url), what)
 
-    async def send_form(self, url: str, form: Callable[[], bytes], *, what: str) -> Fetched:
+    async def send_form(self, url: str, form: Callable[[], Form], *, what: str) -> Fetched:
         """POST. The form is made anew for each attempt. Raises as `get`."""
-        headers = {"Content-Type": "application/x-www-form-urlencoded"}
-        return await self._fetch(lambda: self._client.build_request("POST", url, content=form(), headers=headers), what)
+
+        def make() -> httpx.Request:
+            made = form()
+            headers = {**made.headers, "Content-Type": "application/x-www-form-urlencoded"}
+            return self._client.build_request("POST", url, content=made.body, headers=headers)
+
+        return await self._fetch(make, what)
 
     async def _fetch(self, make: Callable[[], httpx.Request], what: str) -> Fetched:
         attempt, waited = 0, 0.0

@@ -25,7 +25,7 @@ from andante.fhir_http.smart_discovery import (
     usable_keys,
 )
 from andante.fhir_http.smart_discovery import WHAT as DISCOVERING
-from andante.fhir_http.smart_http import Fetched, TokenHttp
+from andante.fhir_http.smart_http import Fetched, Form, TokenHttp
 from andante.fhir_http.smart_token import WHAT, Token, is_about_us, read_token, refusal, request_body
 
 _PAUSE = timedelta(seconds=30)
@@ -158,14 +158,15 @@ class TokenSource:
         raise BadAnswer(f"{DISCOVERING}: the server answered {answer.status}; {hint}")
 
     async def _request(self, http: TokenHttp, endpoint: TokenEndpoint, scope: str, key: SigningKey) -> Fetched:
-        def form() -> bytes:
-            return request_body(
+        def form() -> Form:
+            body = request_body(
                 client_id=self._client.client_id,
                 audience=endpoint.audience,
                 scope=scope,
                 key=key,
                 now=self._now() + self._skew,
             )
+            return Form(body)
 
         return await http.send_form(endpoint.address, form, what=WHAT)
 

@@ -59,7 +59,18 @@ class _Answer(msgspec.Struct, frozen=True):
 
 
 def request_body(*, client_id: str, audience: str, scope: str, key: SigningKey, now: datetime) -> bytes:
-    """The form of one request. Its assertion has an id of its own, so that none is ever sent twice."""
+    """The form of one request."""
+    form = {
+        "grant_type": "client_credentials",
+        "scope": scope,
+        "client_assertion_type": ASSERTION_TYPE,
+        "client_assertion": assertion(client_id=client_id, audience=audience, key=key, now=now),
+    }
+    return urlencode(form).encode()
+
+
+def assertion(*, client_id: str, audience: str, key: SigningKey, now: datetime) -> str:
+    """A signed statement of who we are, with an id of its own, so that none is ever sent twice."""
     claims = {
         "iss": client_id,
         "sub": client_id,
@@ -68,13 +79,7 @@ def request_body(*, client_id: str, audience: str, scope: str, key: SigningKey, 
         "exp": int((now + ASSERTION_LIFE).timestamp()),
         "jti": secrets.token_urlsafe(24),
     }
-    form = {
-        "grant_type": "client_credentials",
-        "scope": scope,
-        "client_assertion_type": ASSERTION_TYPE,
-        "client_assertion": key.sign(claims),
-    }
-    return urlencode(form).encode()
+    return key.sign(claims)
 
 
 def read_token(body: bytes, *, asked_at: datetime) -> Token:
@@ -119,7 +124,7 @@ def _life(stated: Any) -> timedelta:
         return UNSTATED_LIFE
     if isinstance(stated, str) and stated.isascii() and stated.isdigit():
         stated = int(stated[:12])
-    if isinstance(stated, bool) or not isinstance(stated, int | float) or not stated > 0:
+    if isinstance(stated, bool) or not isinstance(stated, int | float) or not stated >= 1:
         raise BadAnswer(f"{WHAT}: the token has expired already, or its lifetime cannot be read")
     return min(timedelta(seconds=min(float(stated), LONGEST_LIFE.total_seconds())), LONGEST_LIFE)
 

@@ -10,7 +10,8 @@ from urllib.parse import parse_qsl, urlsplit
 from fastapi import Request, Response
 
 from andante.errors import InputError
-from andante.page.people import Session, Sessions
+from andante.page.people import Session
+from andante.page.sessions import Sessions
 from andante.settings import Settings
 
 PREFIX: Final = "/page"

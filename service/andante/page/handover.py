@@ -8,6 +8,9 @@ from andante.page.board import Board, Entry
 from andante.page.worklist import Filter, Row, Stand, counted, row_of
 from andante.present.shown import day_time, number, plain, words
 
+COLUMNS = ("Bed, patient", "Suggestion, and where it stands", "Energy", "Watch", "Next draws", "Would change it")
+NOTHING_TO_WATCH, NO_DRAWS = "nothing named", "none due"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Line:
@@ -19,6 +22,14 @@ class Line:
     watch: tuple[str, ...]
     draws: tuple[str, ...]
     change: str
+
+    @property
+    def stands(self) -> str:
+        return f"{self.row.state}, {self.row.urgency}" if self.row.urgency else self.row.state
+
+    @property
+    def behind(self) -> str:
+        return f"Older than the last round: {self.row.behind}" if self.row.behind else ""
 
 
 def handover_of(board: Board, chosen: Filter, *, now: datetime, zone: tzinfo) -> list[tuple[str, list[Line]]]:

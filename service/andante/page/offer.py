@@ -8,13 +8,14 @@ from fastapi import FastAPI
 
 from andante.app import Service
 from andante.assess import RoundReport
+from andante.fhir_http.client_proof import Credentials
 from andante.fhir_http.connection import Connection
 from andante.fhir_http.smart_launch import LaunchClient
 from andante.page.board import Board
 from andante.page.desk import Desk
 from andante.page.guard import PREFIX, Guard
-from andante.page.people import Sessions
 from andante.page.routes import House, offer_routes
+from andante.page.sessions import Sessions
 from andante.page.signing import offer_signing_in
 
 
@@ -49,10 +50,11 @@ def _launch_client(service: Service, now: Callable[[], datetime]) -> LaunchClien
     settings = service.settings
     if settings.page_login != "smart" or settings.page_client_id is None:
         return None
+    secret = settings.page_client_secret
     return LaunchClient(
         fhir_base=settings.fhir_base or "",
         client_id=settings.page_client_id,
         redirect_uri=f"{settings.public_url}{PREFIX}/signed-in",
-        keys=service.keys,
+        credentials=Credentials(secret=secret.get_secret_value() if secret else None, keys=service.keys),
         now=now,
     )

@@ -15,9 +15,12 @@ from andante.errors import AuditFailed, InputError, ServerError
 from andante.page.board import Board, Entry
 from andante.page.desk import Desk, NotWritten, Overtaken, is_about
 from andante.page.guard import PREFIX, Guard, form_of
-from andante.page.handover import handover_of
+from andante.page.handover import COLUMNS, NO_DRAWS, NOTHING_TO_WATCH, Line, handover_of
+from andante.page.handover_pdf import handover_pdf
 from andante.page.paper import by_sent_name, render
-from andante.page.people import Role, Session, Sessions
+from andante.page.people import Role, Session
+from andante.page.press import NotPrinted
+from andante.page.sessions import Sessions
 from andante.page.sheet import REMIND_AFTER, sheet_of
 from andante.page.worklist import Filter, in_groups, rows_of, stuck, wards_of
 from andante.present.shown import day_time
@@ -62,16 +65,22 @@ class House:
             "may_administer": session is not None and session.may(Role.ADMINISTER),
             "form_token": session.form_token() if session is not None else "",
             "development": settings.page_login == "development",
-            "as_of": day_time(board.last.now, zone) if board.last is not None else "",
+            "as_of": self.as_of,
             "now": day_time(now, zone),
             "revision": board.revision,
-            "troubles": self._troubles(),
+            "troubles": self.troubles(),
             "here": template,
             "where_to_order": settings.page_orders_in,
         }
         return self.guard.respond(request, render(template, **(frame | given)), status=status)
 
-    def _troubles(self) -> list[str]:
+    @property
+    def as_of(self) -> str:
+        """The instant of the last round; empty where there was none."""
+        last = self.board.last
+        return day_time(last.now, self.desk.service.basis.zone) if last is not None else ""
+
+    def troubles(self) -> list[str]:
         """What keeps the page from being the whole and present truth."""
         board, found = self.board, []
         if board.trouble:
@@ -212,13 +221,41 @@ def offer_routes(app: FastAPI, house: House) -> None:
         done = f"Your answer was written at {day_time(given.at, zone)}. {NOTHING_ORDERED} Order in {where}."
         return shown(request, session, after, done=done)
 
-    async def handover(request: Request, session: Session) -> Response:
-        given = listed(request)
-        sheets = handover_of(board, Filter(ward=given["chosen"].ward), now=house.desk.now(), zone=zone)
+    def handed_over(session: Session, chosen: Filter) -> list[tuple[str, list[Line]]]:
+        """The sheets of a ward, or of all. Whose lines are shown is recorded, or nothing is."""
+        sheets = handover_of(board, Filter(ward=chosen.ward), now=house.desk.now(), zone=zone)
         for _, here in sheets:
             for line in here:
                 house.desk.record_look(session, line.entry)
-        return house.page(request, "handover.html", session, sheets=sheets, **given)
+        return sheets
+
+    async def handover(request: Request, session: Session) -> Response:
+        given = listed(request)
+        sheets = handed_over(session, given["chosen"])
+        words: dict[str, Any] = {"columns": COLUMNS, "nothing_to_watch": NOTHING_TO_WATCH, "no_draws": NO_DRAWS}
+        return house.page(request, "handover.html", session, sheets=sheets, **words, **given)
+
+    async def handover_as_pdf(request: Request, session: Session) -> Response:
+        sheets = handed_over(session, Filter(ward=request.query_params.get("ward", "")[:16]))
+        now, settings = house.desk.now(), house.desk.service.settings
+        banner = [("Development login.", "Not for use with patients.")] if settings.page_login == "development" else []
+        try:
+            body = await asyncio.to_thread(
+                handover_pdf,
+                sheets,
+                as_of=house.as_of or day_time(now, zone),
+                order_in=settings.page_orders_in,
+                notes=[*banner, *(("Mind.", trouble) for trouble in house.troubles())],
+                by=session.person.name,
+                now=now,
+                zone=zone,
+            )
+        except NotPrinted as error:
+            log.warn("page.pdf-failed", error=error)
+            text = "The PDF could not be made. Print the handover from the page instead."
+            return plain_page(request, session, "Not made", text, status=500)
+        headers = {**guard.headers, "Content-Disposition": 'inline; filename="handover.pdf"', "Vary": "Cookie"}
+        return Response(body, 200, headers, media_type="application/pdf")
 
     async def about_house(request: Request, session: Session) -> Response:
         return house.page(request, "house.html", session, **_house_facts(house))
@@ -257,6 +294,7 @@ def offer_routes(app: FastAPI, house: House) -> None:
     app.add_route(f"{PREFIX}/p/{{token}}/news", signed_in(news, counts=False), get)
     app.add_route(f"{PREFIX}/p/{{token}}", posted(answer, needs=Role.DECIDE), ["POST"])
     app.add_route(f"{PREFIX}/handover", signed_in(handover), get)
+    app.add_route(f"{PREFIX}/handover.pdf", signed_in(handover_as_pdf), get)
     app.add_route(f"{PREFIX}/house", signed_in(about_house, needs=Role.ADMINISTER), get)
     app.add_route(f"{PREFIX}/house", posted(run_round, needs=Role.ADMINISTER), ["POST"])
     app.add_route(f"{PREFIX}/live", signed_in(live, counts=False), get)

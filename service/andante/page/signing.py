@@ -8,7 +8,8 @@ from fastapi.responses import RedirectResponse
 
 from andante import log
 from andante.errors import InputError, ServerError
-from andante.fhir_http.smart_launch import PENDING, Identity, LaunchClient
+from andante.fhir_http.identity import Identity
+from andante.fhir_http.smart_launch import PENDING, LaunchClient
 from andante.page.guard import PREFIX, form_of
 from andante.page.people import Role, role_of
 from andante.page.routes import House
@@ -92,14 +93,16 @@ def offer_signing_in(app: FastAPI, house: House, launch: LaunchClient | None) ->
         return await begin(request, None)
 
     async def back(request: Request) -> Response:
-        state, code = request.query_params.get("state", ""), request.query_params.get("code", "")
+        said = request.query_params
+        state, code = said.get("state", ""), said.get("code", "")
         begun = request.cookies.get(_begun(guard.cookie), "")
         if not state or not hmac.compare_digest(state.encode(), begun.encode()):
             return refused(request, "This sign-in was not begun in this browser. Begin again.", status=400)
-        if not code:
+        if not code or len(said.multi_items()) != len(said):  # none may be said twice: RFC 6749, 3.1
+            launch.abandon(state)
             return refused(request, "The authorization server did not sign you in.", status=403)
         try:
-            who = await launch.finish(state=state, code=code)
+            who = await launch.finish(state=state, code=code, issuer=said.get("iss"))
         except ServerError as error:
             log.warn("page.launch-failed", error=error)
             return refused(request, "Who you are could not be proved. Nobody is signed in. Begin again.", status=403)

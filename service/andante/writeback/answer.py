@@ -23,6 +23,9 @@ _AGENT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
 _ACTIVITY = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
 _REMIND = "Remind at "
 _LONGEST_WORDS = 500
+# Of those who sign in, whom R4 lets write a note (Annotation.author), and be an agent (Provenance.agent.who).
+_WRITES_NOTES = ("Practitioner/",)
+_SPEAKS = ("Practitioner/", "PractitionerRole/")
 NOTHING_ORDERED = "Nothing has been ordered by this answer."
 
 
@@ -165,11 +168,14 @@ def _note(given: Given, code: AnswerCode) -> str:
 
 
 def _author(by: Decider) -> Json:
-    return {"authorReference": _who(by)} if by.reference else {"authorString": by.name}
+    named = _who(by, _WRITES_NOTES)
+    return {"authorReference": named} if "reference" in named else {"authorString": named["display"]}
 
 
-def _who(by: Decider) -> Json:
-    return {"reference": by.reference, "display": by.name} if by.reference else {"display": by.name}
+def _who(by: Decider, kinds: tuple[str, ...]) -> Json:
+    """By reference where R4 lets a resource of that type stand; in words in any case, with the reference where not."""
+    display = by.name if not by.reference or by.reference.startswith(_WRITES_NOTES) else f"{by.name} ({by.reference})"
+    return {"reference": by.reference, "display": display} if by.reference.startswith(kinds) else {"display": display}
 
 
 def _kept_meta(body: Json) -> Json:
@@ -188,7 +194,7 @@ def _provenance(standing: Standing, given: Given, site: Site, at: str) -> Json:
         "recorded": at,
         "activity": {"coding": [{"system": _ACTIVITY, "code": "UPDATE"}]},
         "agent": [
-            {"type": {"coding": [{"system": _AGENT, "code": "author"}]}, "who": _who(given.by)},
+            {"type": {"coding": [{"system": _AGENT, "code": "author"}]}, "who": _who(given.by, _SPEAKS)},
             {
                 "type": {"coding": [{"system": _AGENT, "code": "enterer"}]},
                 "who": {**device, "display": f"{device['display']} {site.version}"},

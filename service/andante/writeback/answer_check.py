@@ -67,8 +67,10 @@ def _check_person(provenance: Json, task: Json, site: Site) -> None:
     agents = a_list(provenance.get("agent"), "Provenance.agent")
     who = an_object(an_object(agents[0], "Provenance.agent").get("who"), "Provenance.agent.who")
     ours = {"system": site.identifiers("service"), "value": "andante"}
-    named = who.get("reference") or who.get("display")
-    require(bool(named) and who.get("identifier") != ours, "Provenance.agent", "no person answers")
     note = task["note"][-1]
-    said = note["authorString"] if "authorString" in note else note["authorReference"].get("reference")
+    if "authorString" in note:
+        said, named = note["authorString"], who.get("display")
+    else:
+        said, named = an_object(note["authorReference"], "Task.note").get("reference"), who.get("reference")
+    require(bool(named) and who.get("identifier") != ours, "Provenance.agent", "no person answers")
     require(said == named, "Provenance.agent", "somebody else than the note says")
