@@ -515,6 +515,25 @@ def test_energy_that_cannot_be_read_does_not_look_like_none(rotten: Json) -> Non
 
 
 @pytest.mark.parametrize(
+    "rotten",
+    [
+        {"resourceType": "Flag", "status": "active", "code": 5},
+        {"resourceType": "Flag", "status": "active", "category": [{"coding": [{"code": 5}]}]},
+        {"resourceType": "Condition", "code": [5]},
+        {"resourceType": "Goal", "lifecycleStatus": "active", "target": 5},
+        {"resourceType": "RiskAssessment", "status": "final", "prediction": "high"},
+    ],
+    ids=str,
+)
+def test_a_danger_a_lower_goal_or_a_higher_risk_that_cannot_be_read_does_not_look_like_none(rotten: Json) -> None:
+    who = of("Patient", ADVANCING)[0]["id"]
+    rotten |= {"id": "rotten", "subject": {"reference": f"Patient/{who}"}}
+    (body,) = said([*ADVANCING, rotten])
+    assert body["advice"]["code"] not in FED
+    assert "incomplete-read" in {note["code"] for note in body["data_quality"]}
+
+
+@pytest.mark.parametrize(
     "subject",
     [
         None,

@@ -27,6 +27,7 @@ from andante.fhir_http.read import FhirReader, Params, SearchPage
 from andante.fhir_http.retry import RetryPolicy
 from andante.writeback.identity import Identity
 from commands import kept_logging
+from strange_addresses import ELSEWHERE
 
 Json = dict[str, Any]
 Tamper = Callable[[httpx.Request, httpx.Response], httpx.Response | None]
@@ -624,3 +625,53 @@ async def test_what_is_no_http_is_one_clear_error(says: bytes) -> None:
             await FhirReader(connection).fhir_version()
     assert "fennimore" not in str(refused.value)
     assert str(refused.value).isprintable()
+
+
+# --------------------------------------------------------------------------- addresses
+
+
+@pytest.mark.parametrize("address", ELSEWHERE, ids=ascii)
+async def test_a_round_asks_nothing_of_an_address_that_a_server_prints(ward: Stage, address: str) -> None:
+    """Whoever is asked is checked with each request, by `Spoiled`."""
+
+    def spoil(request: httpx.Request, answer: httpx.Response) -> httpx.Response | None:
+        if request.method != "GET" or not answer.content.startswith(b"{") or request.url.path == "/fhir/metadata":
+            return None
+        bundle = json.loads(answer.content)
+        bundle["link"] = [{"relation": "self", "url": address}, {"relation": "first", "url": address}]
+        for entry in bundle.get("entry", ()):
+            entry["fullUrl"] = f"{address}/{entry['resource']['resourceType']}/{entry['resource']['id']}"
+        return httpx.Response(200, headers=JSON, content=json.dumps(bundle))
+
+    report = await look(ward, spoil)
+    assert report.whole
+    assert codes(report)[ADVANCING] is AdviceCode.ADVANCE
+
+
+async def test_a_drug_of_another_server_is_not_taken_for_ours_of_the_same_id(ward: Stage) -> None:
+    """There it may be dextrose, while ours is water: what it brings is not known, and not nothing."""
+
+    def point(bundle: Json, base: str) -> None:
+        for resource in resources(bundle):
+            resource.pop("medicationCodeableConcept", None)
+            resource["medicationReference"] = {"reference": f"{base}/Medication/ours"}
+
+    def medication(request: httpx.Request, answer: httpx.Response) -> httpx.Response | None:
+        if request.url.path != "/fhir/Medication":
+            return None
+        coding = {"system": "http://www.nlm.nih.gov/research/umls/rxnorm", "code": "11295"}
+        found = {"resourceType": "Medication", "id": "ours", "status": "active", "code": {"coding": [coding]}}
+        body = {"resourceType": "Bundle", "type": "searchset", "total": 1, "entry": [{"resource": found}]}
+        return httpx.Response(200, headers=JSON, content=json.dumps(body))
+
+    def pointing_to(base: str) -> Tamper:
+        spoil = on("MedicationRequest", edited(lambda bundle: point(bundle, base)))
+        return lambda request, answer: spoil(request, answer) or medication(request, answer)
+
+    ours = await look(ward, pointing_to(BASE))
+    assert codes(ours)[ADVANCING] is AdviceCode.ADVANCE
+    theirs = await look(ward, pointing_to("https://elsewhere.example/fhir"))
+    assert codes(theirs)[ADVANCING] not in FED
+    told = next(o.assessment for o in theirs.outcomes if o.patient == ADVANCING)
+    assert told is not None
+    assert any("another server" in note.text for note in told.data_quality)

@@ -104,6 +104,7 @@ FORMS = [
     pytest.param({}, {"token": "not hex"}, id="with no token at all"),
     pytest.param({"Origin": "https://elsewhere.example"}, {"token": "right"}, id="from another origin"),
     pytest.param({"Origin": "null"}, {"token": "right"}, id="from an origin that hides"),
+    pytest.param({"Origin": "http://[::1"}, {"token": "right"}, id="from an origin that is no address"),
     pytest.param({"Sec-Fetch-Site": "cross-site"}, {"token": "right"}, id="from another site by the browser's word"),
     pytest.param(
         {"Content-Type": "text/plain"}, {"token": "right"}, id="as what a form of another page may be sent as"

@@ -26,9 +26,8 @@ from andante.domain.advice import AdviceCode, Assessment
 from andante.domain.picture import Picture
 from andante.errors import InputError
 from andante.present.as_json import assessment_json, encode
-from andante.rules.canonical import settle
-from andante.rules.situation import take_in
 from andante.writeback.writer import transaction_bundle
+from limits_of_advice import broken_limits
 
 Json = Any
 PATIENTS = Path(__file__).parents[2] / "fixtures" / "patients"
@@ -38,7 +37,6 @@ INSTANTS = tuple(
     datetime.fromisoformat(f"2031-03-{day}T{hour}:00+00:00") for day in (24, 26, 28, 31) for hour in ("06:30", "20:00")
 )
 SERVICE = app.build(settings.defaults(zone="Europe/Vienna"))
-DUST = Decimal("1E-12")  # kcal/day: what the 20 places kept of a division may leave
 
 # A text beginning with this sign is written into the JSON without quotes.
 BARE = "\N{SNOWMAN}"
@@ -181,7 +179,8 @@ def test_a_broken_chart_gets_an_answer_within_the_limits_or_one_clear_error(
     for chart in charts:
         said = assess_chart(chart, SERVICE.basis, now=now)
         transaction_bundle(said, SERVICE.site)
-        assert broken_limits(said, to_picture(chart, SERVICE.basis.codes, SERVICE.basis.zone)) == []
+        picture = to_picture(chart, SERVICE.basis.codes, SERVICE.basis.zone)
+        assert broken_limits(said, picture, SERVICE.basis.protocol) == []
         if chart.patient_id == alone(now)[0]:
             assert told(said) == alone(now)[1], "another patient's broken chart changed this one's"
     assert alone(now)[0] in {chart.patient_id for chart in charts}
@@ -198,31 +197,6 @@ def alone(now: datetime) -> tuple[str, bytes]:
     return chart.patient_id, told(assess_chart(chart, SERVICE.basis, now=now))
 
 
-def broken_limits(said: Assessment, picture: Picture) -> list[str]:
-    """Which of the limits the assessment states its own advice exceeds."""
-    advice, feeding, protocol = said.advice, said.feeding, SERVICE.basis.protocol
-    if advice.kcal is None:
-        return []
-    situation = take_in(settle(picture), protocol, said.now)
-    other, goal, present = feeding.other_kcal or Decimal(0), feeding.goal_kcal, situation.course.present_kcal
-    found: list[str] = []
-
-    def check(limit: Decimal | None, name: str) -> None:
-        # Energy that comes with drugs and fluids is not the feed's to lower: alone above a limit, it is what is shown.
-        if limit is None or advice.kcal is None or advice.kcal > max(limit, other) + DUST:
-            found.append(f"{advice.code}: {advice.kcal} kcal/day is above {name} ({limit})")
-
-    if advice.code in (AdviceCode.START, AdviceCode.ADVANCE):
-        check(goal, "the goal")
-    if advice.code is AdviceCode.ADVANCE and goal is not None and present is not None:
-        check(present + goal * protocol.energy.step.value / 100, "present and a step")
-    if advice.code is AdviceCode.START:
-        check(situation.allowance_kcal, "the first day's allowance")
-    if advice.code not in (AdviceCode.START, AdviceCode.ADVANCE):
-        check(present, "what runs now")
-    return found
-
-
 # --------------------------------------------------------------------------- what breaking is for
 
 
@@ -234,7 +208,7 @@ def test_the_unbroken_stories_reach_start_and_advance() -> None:
 
 def test_the_limits_tell_when_they_are_exceeded() -> None:
     found = [
-        broken_limits(more(said), picture)
+        broken_limits(more(said), picture, SERVICE.basis.protocol)
         for said, picture in unbroken()
         if said.advice.code in (AdviceCode.START, AdviceCode.ADVANCE)
     ]

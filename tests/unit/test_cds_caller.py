@@ -87,6 +87,13 @@ WRONG: list[tuple[str, dict[str, Any], str]] = [
     ("a stranger's key under a known name", {"key": ec_key("ec-1")}, "bad_signature"),
     ("another type", {"header": {"typ": "at+jwt"}}, "header"),
     ("a key set of its own", {"header": {"jku": "https://evil.example/keys"}}, "other-key-set"),
+    ("a key of its own within", {"key": OTHER, "header": {"jwk": OTHER.as_dict(private=False)}}, "bad_signature"),
+    ("a stranger's key with its own name", {"key": OTHER, "header": {"kid": "other"}}, "unknown-key"),
+    ("a certificate to fetch", {"key": OTHER, "header": {"x5u": "https://evil.example/x5u"}}, "bad_signature"),
+    ("a certificate within", {"key": OTHER, "header": {"x5c": ["MIIB"]}}, "bad_signature"),
+    ("a kid that is a path", {"header": {"kid": "../../../etc/passwd"}}, "unknown-key"),
+    ("a kid that is a query", {"header": {"kid": "' OR 1=1 --"}}, "unknown-key"),
+    ("a life of numbers without end", {"iat": 1e300, "exp": 1e308}, "invalid_claim"),
 ]
 
 
@@ -107,6 +114,20 @@ def unsigned(clock: Clock, **header: Any) -> str:
 async def test_a_token_without_signature_is_refused(gate: Gatekeeper, clock: Clock) -> None:
     for token in (f"{unsigned(clock)}.", unsigned(clock), f"{unsigned(clock)}.AAAA"):
         assert await let_in(gate, token) in ("no-token", "not-a-token", "algorithm")
+
+
+@pytest.mark.parametrize(
+    "header",
+    [{"kid": ["ec-1"]}, {"kid": {}}, {"crit": ["b64"], "b64": False}, {"crit": ["exp"]}, {"alg": ["ES384"]},
+     {"alg": "es384"}, {"alg": "nOnE"}, {"alg": "ES384\x00"}, {"typ": {}}, {"typ": "JWE"}, {"kid": "ec-1", "enc": "x"}],
+    ids=str,
+)  # fmt: skip
+async def test_a_header_that_no_library_would_write_is_refused(
+    gate: Gatekeeper, clock: Clock, header: dict[str, Any]
+) -> None:
+    token = unsigned(clock, **({"alg": "ES384"} | header))
+    for signature in ("AAAA", base64.urlsafe_b64encode(bytes(96)).decode().rstrip("=")):
+        assert await let_in(gate, f"{token}.{signature}") not in ("in", "as another")
 
 
 @pytest.mark.parametrize("alg", ["HS256", "HS384", "HS512"])

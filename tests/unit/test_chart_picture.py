@@ -127,11 +127,14 @@ def test_failed_reads_and_problems_are_carried_over() -> None:
     ("reference", "incomplete"),
     [
         ("NutritionOrder/feed", ("NutritionOrder/feed could not be read",)),
-        ("Flag/f", ()),
+        ("Flag/f", ("Flag/f could not be read",)),
+        ("Condition/c", ("Condition/c could not be read",)),
+        ("Goal/g", ("Goal/g could not be read",)),
+        ("ServiceRequest/s", ()),
         (None, ()),
     ],
 )
-def test_a_feed_nobody_could_read_makes_the_chart_incomplete(
+def test_a_feed_a_danger_or_a_goal_nobody_could_read_makes_the_chart_incomplete(
     reference: str | None, incomplete: tuple[str, ...]
 ) -> None:
     problem = Problem(code="unreadable-resource", text="cannot be read", reference=reference)

@@ -50,6 +50,7 @@ ASKED = [
     ("GET", "/Goal?subject:Patient=p1", b"", Asked(action="search", what=("Goal",), patients=("Patient/p1",))),
     ("GET", "/Encounter?status=in-progress", b"", Asked(action="search", what=("Encounter",))),
     ("GET", "?_getpages=abc&_getpagesoffset=20", b"", Asked(action="page")),
+    ("GET", "/http://[::1?page=2", b"", Asked(action="search", what=("http:",))),  # a link of a hostile server's
     (
         "POST",
         "",

@@ -14,7 +14,7 @@ import msgspec
 from andante.chart.assembly import shared_references
 from andante.chart.chart import Problem, find_contained, reference_key
 from andante.chart.decoding import decode_resource, salvage
-from andante.chart.models import Patient, Resource, subject_of
+from andante.chart.models import MedicationAdministration, MedicationRequest, Patient, Resource, subject_of
 from andante.chart.questions import Question, ReadPlan, not_offered
 from andante.chart.versions import foreign_release
 from andante.errors import BadAnswer, Refused, ServerError, Unreachable
@@ -265,6 +265,13 @@ def points_to(resource: Resource, kind: str) -> list[str]:
     if kind == "Medication":
         keys.extend(_contained_ingredients(resource))
     return [key for key in keys if key is not None and key.startswith(f"{kind}/")]
+
+
+def points_elsewhere(resource: Resource, reader: FhirReader) -> bool:
+    """Whether it is about a Medication of another server: one of ours by the same id would be another drug."""
+    if not isinstance(resource, MedicationRequest | MedicationAdministration):
+        return False
+    return any("://" in text and not reader.is_home(text) for text in shared_references(resource))
 
 
 def _contained_ingredients(resource: Resource) -> list[str | None]:

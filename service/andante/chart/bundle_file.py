@@ -6,7 +6,7 @@ import msgspec
 
 from andante.chart.chart import Problem
 from andante.errors import InputError
-from andante.fhir_http.envelope import DECODE_ERRORS, Bundle, Entry, decode_bundle, mended, peek
+from andante.fhir_http.envelope import DECODE_ERRORS, Bundle, Entry, decode_bundle, is_too_dense, mended, peek
 
 MAX_ENTRIES = 1_000_000
 _CHART_BUNDLES = frozenset({"collection", "searchset", "transaction", "batch", "history"})
@@ -70,6 +70,8 @@ def _checked(data: bytes) -> bytes:
         raise InputError("the file is not UTF-8: FHIR JSON must be UTF-8") from None
     if not data.strip():
         raise InputError("the file is empty")
+    if is_too_dense(data):
+        raise InputError("the file holds more values than a chart of its size")
     match data.lstrip()[:1]:
         case b"{":
             return data

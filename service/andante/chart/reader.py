@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from andante import log
-from andante.chart.asking import Answers, Asker, points_to
+from andante.chart.asking import Answers, Asker, points_elsewhere, points_to
 from andante.chart.assembly import assemble, misplaced, settle_versions
 from andante.chart.chart import Chart, Inbox, InboxItem, Problem, Stay, reference_key
 from andante.chart.decoding import decode_resource
-from andante.chart.models import CommunicationRequest, Encounter, Location, Task
+from andante.chart.models import CommunicationRequest, Encounter, Location, Resource, Task
 from andante.chart.places import find_place
 from andante.chart.questions import ReadPlan, census_question, chart_questions, inbox_questions
 from andante.chart.times import parse_fhir_time
@@ -130,6 +130,8 @@ class ChartReader:
         failed = await self._asker.read_shared("Medication", everything)
         for patient in group:
             own = settled[patient].resources
+            elsewhere = (resource for resource in own if points_elsewhere(resource, self._asker.reader))
+            answers.problems[patient].extend(map(_of_another_server, elsewhere))
             lacks_medications = failed and any(points_to(resource, "Medication") for resource in own)
             charts.append(
                 assemble(
@@ -174,6 +176,11 @@ class ChartReader:
                 if other is not newest
             ),
         )
+
+
+def _of_another_server(resource: Resource) -> Problem:
+    text = f"{resource.resource_type} points to a resource of another server, which is not read"
+    return Problem(code="unreadable-resource", text=text, reference=resource.key, resource_type=resource.resource_type)
 
 
 def _inbox(patient: str, answers: Answers) -> Inbox:

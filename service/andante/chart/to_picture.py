@@ -29,7 +29,19 @@ _UNSURE = frozenset(
         "other-encounter",
     }
 )
-_CARRY_ENERGY = frozenset({"NutritionOrder", "MedicationRequest", "MedicationAdministration", UNKNOWN_TYPE})
+# Energy that nobody could read must not look like none, nor a danger, a lower goal or a higher risk.
+_MUST_BE_READ = frozenset(
+    {
+        "NutritionOrder",
+        "MedicationRequest",
+        "MedicationAdministration",
+        "Condition",
+        "Flag",
+        "Goal",
+        "RiskAssessment",
+        UNKNOWN_TYPE,
+    }
+)
 
 
 def to_picture(chart: Chart, codes: CodeMap, zone: tzinfo) -> Picture:
@@ -70,9 +82,8 @@ def _carry_problems(sheet: Sheet) -> None:
     for problem in sheet.chart.problems:
         name = problem.reference or ""
         sheet.note(problem.code, problem.text, name)
-        # Energy that nobody could read must not look like none.
         kind = problem.resource_type or name.partition("/")[0]
-        if problem.code in _UNSURE and kind in _CARRY_ENERGY:
+        if problem.code in _UNSURE and kind in _MUST_BE_READ:
             sheet.lack(f"{name or kind} could not be read")
 
 

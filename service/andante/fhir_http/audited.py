@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import parse_qsl, unquote, urlsplit
+from urllib.parse import parse_qsl, unquote
 
 import httpx
 
@@ -100,13 +100,13 @@ def describe(method: str, url: str, body: bytes, *, base: str) -> Asked:
 
 
 def _read(path: str) -> Asked:
-    parts = urlsplit(path)
-    name = _named(parts.path)
+    place, _, query = path.partition("?")  # by hand: a link of the server's may hold what urllib takes for a host
+    name = _named(place)
     kind, _, rest = name.partition("/")
     if rest:
         return Asked(action="read", what=(name,), patients=(name,) if kind == "Patient" else ())
     whose = []
-    for key, value in parse_qsl(parts.query):
+    for key, value in parse_qsl(query):
         if key.partition(":")[0] in _WHOSE or (kind == "Patient" and key == "_id"):
             whose += [_patient(one) for one in value.split(",")]
     action = "capability" if kind == "metadata" else "search" if kind else "page"

@@ -35,6 +35,9 @@ FHIR_JSON = "application/fhir+json"
 _JSON_TYPES = frozenset({"application/json", "text/json", "application/json+fhir"})
 _ENCODINGS = frozenset({"", "identity", "gzip", "x-gzip"})
 _KNOWN_OTHERS = frozenset({"text/html", "text/plain", "application/xml", "application/fhir+xml"})
+# Many servers close what was idle for five seconds. A write sent in that very moment is lost, and never sent again
+# blindly: so a connection is given up well before.
+_IDLE_S = 2.0
 # httpx-aiohttp lets some of aiohttp's own errors through.
 _BROKEN = (httpx.TransportError, aiohttp.ClientError, TimeoutError, OSError)
 
@@ -150,6 +153,10 @@ class Connection:
                     answer = await self._once(method, url, headers=headers, body=body, what=what)
                     span.tell({"status": answer.status})
                 self.answers[method, answer.status] += 1
+            except httpx.InvalidURL:
+                # A link, or the place a redirect names, that passes for an address with everybody but httpx.
+                self.answers[method, 0] += 1
+                raise BadAnswer(f"{what}: the server names an address that is none") from None
             except _BROKEN as error:
                 self.answers[method, 0] += 1
                 problem = Unreachable(f"{what}: no answer from the FHIR server ({type(error).__name__})")
@@ -197,7 +204,8 @@ class Connection:
 
 def _transport(settings: ServerSettings) -> AiohttpTransport:
     # aiohttp keeps its pace under concurrency where httpx's own transport slows down.
-    return AiohttpTransport(limits=httpx.Limits(max_connections=settings.concurrency))
+    limits = httpx.Limits(max_connections=settings.concurrency, keepalive_expiry=_IDLE_S)
+    return AiohttpTransport(limits=limits)
 
 
 def error_for(answer: Answer, what: str) -> ServerError:

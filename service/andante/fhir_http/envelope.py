@@ -13,6 +13,11 @@ DECODE_ERRORS = (msgspec.DecodeError, UnicodeDecodeError, ValueError, RecursionE
 numbers.
 """
 
+MOST_MISSHAPEN = 10_000
+"""Entries of one Bundle that cannot be taken apart, before the whole counts as no Bundle."""
+_LARGE = 4_000_000
+_DENSEST = 12  # bytes for each comma; the densest of HL7's own examples, without white space, has 26
+
 
 class Part(msgspec.Struct, frozen=True, gc=False, rename="camel", kw_only=True):
     """Base of the envelope's parts."""
@@ -109,16 +114,23 @@ class OperationOutcome(Part, frozen=True, gc=False):
 
     @property
     def summary(self) -> str:
-        """Severities and issue codes only: diagnostics may quote patient data."""
-        parts = (f"{issue.severity or 'issue'} {issue.code or 'without code'}" for issue in self.issue)
-        return ", ".join(parts) or "no issue"
+        """Severities and issue codes only, and the first few: diagnostics may quote patient data."""
+        parts = [f"{_coded(issue.severity, 'issue')} {_coded(issue.code, 'without code')}" for issue in self.issue[:6]]
+        told = [*parts[:5], *(["and more"] if len(parts) > 5 else [])]
+        return ", ".join(told) or "no issue"
 
     @property
     def is_error(self) -> bool:
         return any(issue.severity in ("error", "fatal") for issue in self.issue)
 
 
+def _coded(text: str | None, otherwise: str) -> str:
+    """A code as FHIR's own are written. What else stands there may be anybody's words."""
+    return text if text is not None and _CODE.fullmatch(text) else otherwise
+
+
 _GLANCE_BYTES = 96
+_CODE = re.compile(r"[a-z][a-z\-]{0,31}")
 _ESCAPE = re.compile(
     rb"\\(?:u[dD][89abAB][0-9a-fA-F]{2}\\u[dD][c-fC-F][0-9a-fA-F]{2}|(?P<half>u[dD][89a-fA-F][0-9a-fA-F]{2})|.)", re.S
 )
@@ -131,11 +143,18 @@ _HEAD = msgspec.json.Decoder(Head)
 _OUTCOME = msgspec.json.Decoder(OperationOutcome)
 
 
+def is_too_dense(body: bytes) -> bool:
+    """Whether a large JSON holds far more values than FHIR does: a list of nothings would fill the memory."""
+    return len(body) > _LARGE and body.count(b",") * _DENSEST > len(body)
+
+
 def decode_bundle(body: bytes) -> tuple[Bundle, int]:
     """The Bundle, and how many of its entries were too misshapen to take apart.
 
-    Raises one of DECODE_ERRORS where the whole is not JSON or has no resourceType.
+    Raises one of DECODE_ERRORS where the whole is not JSON, has no resourceType or is too dense.
     """
+    if is_too_dense(body):
+        raise msgspec.DecodeError("more values than a Bundle of this size holds")
     try:
         return _BUNDLE.decode(body), 0
     except msgspec.ValidationError:
@@ -151,6 +170,8 @@ def decode_bundle(body: bytes) -> tuple[Bundle, int]:
             entries.append(_entry(raw))
         except DECODE_ERRORS:
             misshapen += 1
+            if misshapen > MOST_MISSHAPEN:
+                raise
     bundle = Bundle(
         resource_type=loose.resource_type,
         type=loose.type,
@@ -205,5 +226,5 @@ def decode_outcome(raw: msgspec.Raw | bytes) -> OperationOutcome | None:
 
 
 def join_outcomes(outcomes: Iterable[OperationOutcome]) -> str:
-    """The summaries in a row, each once."""
-    return "; ".join(dict.fromkeys(outcome.summary for outcome in outcomes))
+    """The summaries in a row, each once, and the first few."""
+    return "; ".join(list(dict.fromkeys(outcome.summary for outcome in outcomes))[:5])

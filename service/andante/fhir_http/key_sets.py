@@ -1,5 +1,6 @@
 """Fetching a published key set (RFC 7517) from the address the administrator gave: no redirects, small, soon."""
 
+import asyncio
 from urllib.parse import urlsplit
 
 import httpx
@@ -9,12 +10,16 @@ from andante.errors import BadAnswer, InputError, Unreachable
 MOST_BYTES = 256 * 1024
 _PATIENCE_S = 5.0
 _LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+_HEADERS = {"Accept": "application/json", "Accept-Encoding": "identity"}
 _WHAT = "reading a client's key set"
 
 
 def key_set_address(text: str) -> str:
     """An address whose answer nobody on the way can change. Raises InputError."""
-    parts = urlsplit(text)
+    try:
+        parts = urlsplit(text)
+    except ValueError:
+        raise InputError("a key set is read from an https address, and this is none") from None
     private = parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in _LOOPBACK)
     if not private or not parts.hostname or parts.username or parts.fragment:
         raise InputError("a key set is read from an https address without user, password or fragment")
@@ -27,9 +32,13 @@ async def fetch_key_set(url: str, *, transport: httpx.AsyncBaseTransport | None 
     body = bytearray()
     client = httpx.AsyncClient(transport=transport, follow_redirects=False, trust_env=False, timeout=_PATIENCE_S)
     try:
-        async with client, client.stream("GET", url, headers={"Accept": "application/json"}) as response:
+        # In all, so that a byte now and then cannot hold a caller up.
+        async with asyncio.timeout(_PATIENCE_S), client, client.stream("GET", url, headers=_HEADERS) as response:
             if response.status_code != 200:
                 raise BadAnswer(f"{_WHAT}: answered {response.status_code}", status=response.status_code)
+            if response.headers.get("Content-Encoding", "").strip().lower() not in ("", "identity"):
+                # Of a body packed twice one chunk alone could fill the memory.
+                raise BadAnswer(f"{_WHAT}: compressed, which was not asked for")
             async for chunk in response.aiter_bytes():
                 body += chunk
                 if len(body) > MOST_BYTES:

@@ -93,6 +93,8 @@ class FhirReader:
     async def read(self, resource_type: str, resource_id: str) -> Read:
         """GET by id. Raises Absent for 404 and 410, BadAnswer where something else comes."""
         what = f"reading a {resource_type}"
+        if resource_id in (".", ".."):  # ids by FHIR's rule, but in an address they name something else
+            raise BadAnswer(f"{what}: what names it is a path, and no id")
         url = self._connection.origin.url(f"{resource_type}/{quote(resource_id, safe='')}")
         answer = await self._connection.get(url, what=what, headers={"Cache-Control": "no-cache"})
         check_json(answer, what)
@@ -290,10 +292,13 @@ def _count(params: Params) -> int | None:
 def _missing_in_self_link(bundle: Bundle, params: Params) -> str | None:
     """Why filters may have been ignored, by the server's own account of the search in its self link.
 
-    A self link without any parameter, or with an opaque one, says nothing.
+    A self link without any parameter, with an opaque one, or that is no address says nothing.
     """
-    link = bundle.link_to("self")
-    said = {name for name, _ in parse_qsl(urlsplit(link).query, keep_blank_values=True)} if link else set()
+    try:
+        query = urlsplit(bundle.link_to("self") or "").query
+    except ValueError:
+        return None
+    said = {name for name, _ in parse_qsl(query, keep_blank_values=True)}
     if not said or any(name.startswith("_get") for name in said):
         return None
     plain = {_plain(name) for name in said}

@@ -87,8 +87,8 @@ class Guard:
         origin = request.headers.get("origin")
         if origin is None:
             return True
-        ours = {urlsplit(base).netloc for base in (str(request.base_url), self.settings.public_url or "") if base}
-        return urlsplit(origin).netloc in ours
+        ours = {_host_of(base) for base in (str(request.base_url), self.settings.public_url or "") if base}
+        return (_host_of(origin) or None) in ours
 
     def respond(self, request: Request, text: str, *, status: int = 200) -> Response:
         """A page, compressed where it is worth it and the browser takes it."""
@@ -111,3 +111,11 @@ async def form_of(request: Request) -> dict[str, str]:
         return dict(parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=50))
     except ValueError:
         raise InputError("the form cannot be read") from None
+
+
+def _host_of(address: str) -> str:
+    """Host and port of an address; nothing of what is none."""
+    try:
+        return urlsplit(address).netloc
+    except ValueError:
+        return ""

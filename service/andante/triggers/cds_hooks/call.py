@@ -11,7 +11,7 @@ from andante.chart.decoding import decode_resource
 from andante.chart.models import MedicationRequest, NutritionOrder, subject_of
 from andante.drafts import Draft
 from andante.errors import InputError
-from andante.fhir_http.envelope import DECODE_ERRORS, decode_bundle, type_of
+from andante.fhir_http.envelope import DECODE_ERRORS, decode_bundle, is_too_dense, type_of
 from andante.triggers.cds_hooks.catalogue import Hook
 from andante.triggers.inputs import is_fhir_id
 
@@ -59,6 +59,8 @@ def read_call(body: bytes, hook: Hook, *, today: str) -> Call:
 
     Raises InputError, in words that hold nothing of the call.
     """
+    if is_too_dense(body):
+        raise InputError("the call holds more values than a chart of its size")
     try:
         found = msgspec.json.decode(body, type=_Body)
     except (*DECODE_ERRORS, ValueError, RecursionError):
