@@ -49,6 +49,21 @@ class AuditLog:
     def close(self) -> None:
         os.close(self._file)
 
+    def noted(self) -> tuple[str, str] | None:
+        """The hashes of the first line and of the last, to be kept elsewhere; None while there is no line.
+
+        Raises AuditFailed where the file cannot be read.
+        """
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_SH)  # else half a line of another process could be taken for the last
+            try:
+                size = os.fstat(self._file).st_size
+                return None if size == 0 else (chain_of(os.pread(self._file, _TAIL, 0)), self._read_back(size)[0])
+            finally:
+                fcntl.flock(self._file, fcntl.LOCK_UN)
+        except OSError as error:
+            raise AuditFailed(f"the audit log could not be read ({error.strerror or 'unknown reason'})") from None
+
     def record(self, action: str, *, durable: bool = False, **facts: Fact) -> None:
         """Append one line. `durable` returns only when it is on the disk: for what is about to be written.
 
@@ -133,6 +148,11 @@ def verify(path: Path, *, noted: str | None = None) -> Verified:
     # A fragment stands for itself only where the next line follows from it; at the end nothing vouches for it.
     broken += [number for number in torn if number == count or number + 1 in broken or number + 1 in torn]
     return Verified(lines=count, head=last, broken=tuple(sorted(broken)), torn=tuple(torn), holds_noted=seen)
+
+
+def chain_of(beginning: bytes) -> str:
+    """A name for the chain that begins like this: the hash of its first line, which stays what it is."""
+    return _hash(beginning.partition(b"\n")[0])
 
 
 def _previous(text: bytes) -> str | None:

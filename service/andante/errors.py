@@ -2,7 +2,8 @@
 
 AndanteError
 ├── InputError            what we were given cannot be used (a chart file, an instant, a setting): exit code 2
-│   └── ProtocolError     a protocol file is wrong; carries the path of the wrong entry
+│   ├── ProtocolError     a protocol file is wrong; carries the path of the wrong entry
+│   └── StateTooNew       what is kept between starts was made by a newer version: it is left alone
 ├── ServerError           the FHIR server did not do what was asked: exit code 3
 │   ├── Unreachable       no answer: refused, timed out, reset, gave up after retries
 │   ├── AccessRefused     401 or 403
@@ -10,6 +11,7 @@ AndanteError
 │   ├── Conflict          409 or 412: somebody else changed it, or several match
 │   ├── Refused           another 4xx: the server did not accept the request
 │   └── BadAnswer         the answer is not FHIR R4, is truncated, too large, or points somewhere else
+├── StateUnavailable      what is kept between starts cannot be read or written now: the service goes on without
 ├── AuditFailed           the audit log could not be written: what it is about was not done
 └── WriteRefused          the write gate stopped a resource before a byte left: a defect of ours, never of the chart
 """
@@ -33,6 +35,10 @@ class ProtocolError(InputError):
         super().__init__(f"protocol entry {path}: {problem}")
         self.path = path
         self.problem = problem
+
+
+class StateTooNew(InputError):
+    """What is kept between starts was made by a newer version. It is left as it is."""
 
 
 class ServerError(AndanteError):
@@ -73,3 +79,7 @@ class WriteRefused(AndanteError):
 
 class AuditFailed(AndanteError):
     """The audit log could not be written. What the line was to be about is not done."""
+
+
+class StateUnavailable(AndanteError):
+    """What is kept between starts cannot be read or written now. No round waits for it."""

@@ -3,7 +3,7 @@
 import asyncio
 import json
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Any
@@ -251,3 +251,81 @@ async def test_the_secret_is_in_no_problem_and_no_representation(ward: Ward, con
     keeper = ward.keeper(connection)
     await keeper.keep(now=ward.now)
     assert PLAIN.secret not in json.dumps([keeper.problem, repr(PLAIN), repr(keeper.hooks)])
+
+
+# --------------------------------------------------------------------------- from one process to the next
+
+
+async def test_a_start_soon_after_another_writes_nothing_again(ward: Ward, connection: Connection) -> None:
+    before = ward.keeper(connection)
+    await before.keep(now=ward.now)
+    ward.set_all("active")
+    written = ward.writes()
+    for seconds, writes in ((10, 0), (50, 0), (61, 5)):
+        ward.requests.clear()
+        after = ward.keeper(connection)
+        after.restore(before.records())
+        await after.keep(now=ward.now + timedelta(seconds=seconds))
+        assert ward.writes() == writes, seconds
+    assert written == 5
+    assert {len(bodies) for bodies in ward.by_endpoint().values()} == {1}
+
+
+async def test_failures_are_counted_on_so_that_a_loop_of_starts_waits_as_long(
+    ward: Ward, connection: Connection
+) -> None:
+    records, now = ward.keeper(connection).records(), ward.now
+    wrote = []
+    for minute in range(120):  # the server never makes any active, and the service starts every minute
+        ward.requests.clear()
+        keeper = ward.keeper(connection)
+        keeper.restore(records)
+        now = ward.now + timedelta(minutes=minute)
+        await keeper.keep(now=now)
+        if ward.writes():
+            wrote.append(minute)
+        records = keeper.records()
+        ward.set_all("error")
+    assert wrote == [0, 1, 3, 7, 15, 31, 63]  # as one process would, that is not started again
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        HookSite(address=PLAIN.address, secret="another-secret-0123456789abcdef"),
+        HookSite(address=PLAIN.address, secret=PLAIN.secret, content="full-resource"),
+        HookSite(address="https://other.example/notify", secret=PLAIN.secret),
+    ],
+)
+async def test_what_the_settings_say_anew_is_written_at_once(
+    ward: Ward, connection: Connection, other: HookSite
+) -> None:
+    before = ward.keeper(connection)
+    await before.keep(now=ward.now)
+    ward.requests.clear()
+    after = ward.keeper(connection, other)
+    after.restore(before.records())
+    await after.keep(now=ward.now + timedelta(seconds=10))
+    assert ward.writes() == 5
+
+
+async def test_records_from_the_future_hold_nothing_up_and_strange_ids_do_no_harm(
+    ward: Ward, connection: Connection
+) -> None:
+    before = ward.keeper(connection)
+    await before.keep(now=ward.now)
+    after = ward.keeper(connection)
+    after.restore(
+        replace(record, ident="gone", written=record.written + timedelta(days=1)) for record in before.records()
+    )
+    ward.requests.clear()
+    await after.keep(now=ward.now + timedelta(seconds=10))
+    assert ward.writes() == 5
+    assert {len(bodies) for bodies in ward.by_endpoint().values()} == {1}
+
+
+async def test_the_secret_is_not_in_what_is_kept(ward: Ward, connection: Connection) -> None:
+    keeper = ward.keeper(connection)
+    await keeper.keep(now=ward.now)
+    assert PLAIN.secret not in repr(keeper.records())
+    assert len({record.fingerprint for record in keeper.records()}) == 5

@@ -1,5 +1,6 @@
 """What whoever keeps the service running is told: alive, ready, late, stuck; metrics; and one page."""
 
+import asyncio
 import base64
 import hashlib
 import re
@@ -152,9 +153,10 @@ async def test_only_with_the_clock_does_a_scheduler_run(clock: bool, running: bo
     service = app.build(settings.defaults(zone="UTC", clock=clock, fhir_base="http://127.0.0.1:9/fhir"))
     ward.app = create_app(service, now=lambda: ward.stage.now)
     async with ward.served() as client:
+        await asyncio.sleep(0.01)  # nothing vouches for the last round that was due: with a clock one begins at once
         ward.at(MORNING + timedelta(days=3))
         answer = await client.get("/health")
-        # With a clock it should have begun a round by now; without one there is nothing to have been begun.
+        # It should have ended by now; without a clock there is nothing to have been begun.
         assert answer.status_code == (503 if running else 200)
 
 

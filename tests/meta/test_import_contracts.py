@@ -34,6 +34,8 @@ PLANTS = [
         "page/board.py",
         "import andante.rules.engine",
     ),
+    ("only the state speaks to a database", "changed/memory.py", "import sqlalchemy"),
+    ("what reads, assesses and writes depends on nothing that is kept", "writeback/plan.py", "import andante.state"),
     (
         "the sandbox stands alone",
         "sandbox/store.py",

@@ -10,7 +10,7 @@ import pytest
 from apscheduler.events import EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
 
 from andante import log
-from andante.triggers.schedule import CHANGES, NIGHT_WATCH, ROUND, next_after, scheduler
+from andante.triggers.schedule import CHANGES, LOOK_EVERY_S, NIGHT_WATCH, ROUND, SET_BACK, next_after, scheduler
 from commands import kept_logging
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -80,6 +80,30 @@ async def test_the_jobs_fire_at_the_hospitals_times() -> None:
     fires = jobs[ROUND].trigger.get_next_fire_time(None, now)
     assert fires == datetime(2031, 10, 26, 5, 30, tzinfo=UTC)
     assert jobs[ROUND].trigger.get_next_fire_time(fires, now) == datetime(2031, 10, 27, 5, 30, tzinfo=UTC)
+
+
+async def test_the_clock_is_looked_at_once_a_minute_and_a_clock_put_right_counts() -> None:
+    """A timer for the hours until the next round would not notice that the clock was set."""
+
+    async def run(trigger: str) -> None: ...
+
+    at = datetime(2031, 3, 27, 12, tzinfo=UTC)
+    clockwork = made(run)
+    clockwork._now = lambda: at
+    clockwork.start()
+    await asyncio.sleep(0.01)
+    try:
+        assert clockwork._timeout.when() - asyncio.get_running_loop().time() <= LOOK_EVERY_S
+        far = datetime(2100, 1, 1, tzinfo=UTC)
+        clockwork.modify_job(ROUND, next_run_time=far)  # as the wrong clock had it
+        at -= SET_BACK / 2
+        clockwork._process_jobs()
+        assert clockwork.get_job(ROUND).next_run_time == far, "by little: a round just held is not held again"
+        at -= SET_BACK * 2
+        clockwork._process_jobs()
+        assert clockwork.get_job(ROUND).next_run_time < far
+    finally:
+        clockwork.shutdown(wait=False)
 
 
 async def test_a_failed_round_does_not_end_the_rounds_to_come_and_the_night_watch_waits_its_turn() -> None:

@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 from andante.assess import Served
+from andante.changed.setbacks import Setbacks
 from andante.chart.assembly import shared_references
 from andante.chart.changes import Change, Changes, Edition, edition_of
 from andante.chart.chart import Chart, Inbox, Problem, reference_key
 from andante.domain.picture import Picture
+from andante.state.snapshot import Watermark
 
 # Problems that came in answer to a search for several patients: which of them it concerns may change elsewhere.
 _ANYBODYS = frozenset({"no-subject", "logical-subject", "failed-read", "filters-ignored"})
@@ -63,12 +65,17 @@ class Memory:
         self.news: frozenset[str] = frozenset()
         """The types of which something came in since the look before: `Observation` for laboratory results only."""
         self.kept: dict[str, Kept] = {}
+        self.setbacks = Setbacks()
+        self.earlier: Watermark | None = None
+        """How far a process before this one had followed: it only tells whom to read first."""
+        self._deleted: frozenset[str] = frozenset()
         self._holders: defaultdict[str, set[str]] = defaultdict(set)
 
     def forget(self) -> None:
         """Everything: the next round is a whole one."""
         self.mark = None
         self.news = frozenset()
+        self._deleted = frozenset()
         for patient in list(self.kept):
             self.drop(patient)
 
@@ -107,12 +114,26 @@ class Memory:
             for patient in set(self._holders.get(key, ())):
                 self.drop(patient)
         self.news = frozenset(change.resource_type for change in changes.changed if self._is_news(change))
+        self._wake(changes)
 
     def _is_news(self, change: Change) -> bool:
         if not change.wanted or change.edition.updated is None or self.mark is None:
             return False
         is_told_of = change.laboratory or change.resource_type != "Observation"
         return is_told_of and change.edition.updated > self.mark.newest
+
+    def _wake(self, changes: Changes) -> None:
+        """Changes are told again for as long as the overlap: once each is enough."""
+        if changes.deleted - self._deleted:
+            self.setbacks.wake(None)  # it is not told whose it was
+        self._deleted = changes.deleted
+        newest = self.mark.newest if self.mark is not None else None
+        self.setbacks.wake(
+            change.patient
+            for change in changes.changed
+            if change.patient is not None
+            and (newest is None or change.edition.updated is None or change.edition.updated > newest)
+        )
 
     def is_contradicted(self, changes: Changes) -> bool:
         """Whether the changes leave out what charts hold: then the server does not tell of all that changes."""

@@ -19,6 +19,7 @@ from andante.writeback.reconcile import reconcile
 from andante.writeback.site import Site
 
 _ONE_BY_ONE = 10  # hinted patients asked for by name; for more the whole census is read
+_WORTH_ASKING = timedelta(days=1)  # of after longer, most of them changed
 _BREATH = 20  # patients worked out in one go: beside it the service answers others
 
 
@@ -47,10 +48,16 @@ async def changed_round(hospital: Hospital, basis: Basis, follower: Follower, *,
     memory.watched = frozenset(watched.patients)
     for patient in memory.kept.keys() - memory.watched:
         memory.drop(patient)
+    if watched.census.complete:
+        memory.setbacks.keep_only(memory.watched)
     await _drop_whom_time_changes(follower, basis, now)
-    to_read = [patient for patient in watched.patients if patient not in memory.kept]
+    missing = [patient for patient in watched.patients if patient not in memory.kept]
+    resting = [patient for patient in missing if memory.setbacks.rests(patient, now)]
+    told = [memory.setbacks.resting(patient, basis.zone) for patient in resting]
+    to_read = sorted(set(missing) - set(resting))
     outcomes = await serve(_remembering(hospital, memory, now=now), basis, to_read, now=now)
-    return report_of(hospital, watched, outcomes, now=now)
+    memory.setbacks.note(outcomes, watched=len(watched.patients), now=now)
+    return report_of(hospital, watched, [*outcomes, *told], now=now)
 
 
 async def whole_round(hospital: Hospital, basis: Basis, follower: Follower, *, now: datetime) -> RoundReport:
@@ -63,10 +70,35 @@ async def whole_round(hospital: Hospital, basis: Basis, follower: Follower, *, n
         log.warn("changes.failed", error=error)
         newest = None  # the rounds that find everything must not depend on it: the next one is whole too
     memory.mark = Mark(newest=newest, before=newest) if newest is not None else None
+    urgent = await _changed_meanwhile(follower, newest)
     watched = await find_watched(hospital)
     memory.watched = frozenset(watched.patients)
-    outcomes = await serve(_remembering(hospital, memory, now=now), basis, watched.patients, now=now)
+    if watched.census.complete:
+        memory.setbacks.keep_only(memory.watched)
+    in_order = sorted(watched.patients, key=lambda patient: patient not in urgent)
+    outcomes = await serve(_remembering(hospital, memory, now=now), basis, in_order, now=now)
+    memory.setbacks.note(outcomes, watched=len(watched.patients), now=now)
     return report_of(hospital, watched, outcomes, now=now)
+
+
+async def _changed_meanwhile(follower: Follower, newest: datetime | None) -> frozenset[str]:
+    """Of whom something changed while no process of ours followed: read first, when everybody is read after a start.
+
+    It leaves nobody out and adds nobody, so that the mark may be as wrong as it likes.
+    """
+    earlier, follower.memory.earlier = follower.memory.earlier, None
+    if earlier is None or newest is None or not timedelta() <= newest - earlier.before <= _WORTH_ASKING:
+        return frozenset()
+    try:
+        changes = await follower.changes.since(earlier.before - follower.overlap)
+    except ServerError as error:
+        log.warn("changes.failed", error=error)
+        return frozenset()
+    return frozenset(
+        change.patient
+        for change in changes.changed
+        if change.patient is not None and (change.edition.updated is None or change.edition.updated > earlier.newest)
+    )
 
 
 async def hinted_reviews(
@@ -79,7 +111,9 @@ async def hinted_reviews(
     concerned = (set(patients) & memory.watched) | await _inpatients(hospital, sorted(set(patients)))
     for patient in concerned:
         memory.drop(patient)
-    return await serve(_remembering(hospital, memory, now=now), basis, sorted(concerned), now=now)
+    outcomes = await serve(_remembering(hospital, memory, now=now), basis, sorted(concerned), now=now)
+    memory.setbacks.note(outcomes, watched=len(memory.watched), now=now)
+    return outcomes
 
 
 async def _inpatients(hospital: Hospital, patients: Sequence[str]) -> set[str]:

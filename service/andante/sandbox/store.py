@@ -82,6 +82,15 @@ class Store:
         self._journal.append(version)
         return version
 
+    def clone(self) -> "Store":
+        """A store of its own with the same versions; a body, once written, is never changed."""
+        clone = Store(self.now)
+        clone._versions = {
+            kind: {ident: versions[:] for ident, versions in known.items()} for kind, known in self._versions.items()
+        }
+        clone._journal = self._journal[:]
+        return clone
+
     @contextmanager
     def all_or_nothing(self) -> Iterator[None]:
         """Undo every write of the block when it raises."""

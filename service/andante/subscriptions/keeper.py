@@ -1,16 +1,21 @@
 """Keeps our Subscriptions on the server: creates them, renews them, and looks after those the server gave up.
 
 Every start renews each once, so that what stands there is what the settings say: a new secret, another topic. After
-an error the renewals wait longer and longer, and what was missed meanwhile is asked for.
+an error the renewals wait longer and longer, and what was missed meanwhile is asked for. A start soon after a renewal
+of the very same waits as long as that one would have: a service that starts again and again writes no more than one
+that does not.
 """
 
-from collections.abc import Awaitable, Callable, Sequence
+import hashlib
+import hmac
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
 from andante import log
 from andante.errors import AndanteError, Conflict, ServerError
+from andante.state.snapshot import HookRecord
 from andante.subscriptions.on_server import FindStandings, Standing
 from andante.writeback.hooks import LASTS, HookSite, create_entry, subscription, update_entry
 from andante.writeback.seal import Json
@@ -35,18 +40,23 @@ class State(StrEnum):
 
 @dataclass
 class Held:
-    """One hook. `written` is when it was last written by this process; `failures` since it was last active."""
+    """One hook. `written` is when it was last written by this process; `failures` since it was last active.
+
+    `earlier` is when a process before this one wrote the very same.
+    """
 
     ident: str | None = None
     state: State = State.MISSING
     written: datetime | None = None
     failures: int = 0
+    earlier: datetime | None = None
 
     def may_be_written(self, now: datetime) -> bool:
-        if self.written is None:
+        last = self.written or self.earlier
+        if last is None or last > now:
             return True
         wait: timedelta = min(_FIRST_WAIT * 2 ** min(self.failures, 10), _LONGEST_WAIT)
-        return now >= self.written + wait
+        return now >= last + wait
 
 
 class Keeper:
@@ -65,6 +75,32 @@ class Keeper:
         self._find, self._send, self._tell, self._catch_up = find, send, tell, catch_up
         self.hooks: dict[str, Held] = {name: Held() for name in site.names}
         self.problem = ""
+
+    def restore(self, found: Iterable[HookRecord]) -> None:
+        """What an earlier process knew. It is used only where the settings still say the same."""
+        for record in found:
+            held = self.hooks.get(record.name)
+            if held is not None and held.written is None and record.fingerprint == self._fingerprint(record.name):
+                held.ident, held.earlier, held.failures = record.ident, record.written, record.failures
+
+    def records(self) -> tuple[HookRecord, ...]:
+        """What the next process may want to know."""
+        return tuple(
+            HookRecord(
+                name=name,
+                ident=held.ident,
+                fingerprint=self._fingerprint(name),
+                written=written,
+                failures=min(held.failures, 10),
+            )
+            for name, held in sorted(self.hooks.items())
+            if (written := held.written or held.earlier) is not None
+        )
+
+    def _fingerprint(self, name: str) -> str:
+        """Of what the settings say. The secret is the key: it cannot be got back out of it."""
+        said = "\n".join((self._site.endpoint(name), self._site.criteria(name), self._site.content))
+        return hmac.new(self._site.secret.encode(), said.encode(), hashlib.sha256).hexdigest()
 
     async def keep(self, *, now: datetime) -> None:
         """One look at the server, and whatever must be written. Never raises for the server's sake."""
@@ -104,10 +140,10 @@ class Keeper:
             self._fail(error)
 
     def _must_write(self, held: Held, kept: Standing | None, name: str, now: datetime) -> bool:
-        if held.written is None:
-            return True
         if not held.may_be_written(now):
             return False
+        if held.written is None:
+            return True
         match held.state:
             case State.ACTIVE:
                 ends_soon = kept is not None and kept.end is not None and kept.end - now < LASTS / 2
@@ -120,7 +156,7 @@ class Keeper:
     async def _write(self, name: str, held: Held, kept: Standing | None, now: datetime) -> None:
         body = subscription(self._site, name, now=now)
         entry = create_entry(body) if kept is None else update_entry(body, ident=kept.ident, etag=kept.etag)
-        if held.written is not None and held.state is not State.ACTIVE:
+        if (held.written or held.earlier) is not None and held.state is not State.ACTIVE:
             held.failures += 1
         held.written = now  # also where the answer is lost: the next look comes first
         [location] = await self._send([entry])

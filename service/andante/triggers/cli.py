@@ -9,7 +9,7 @@ import typer
 from andante import __version__, log
 from andante.errors import AndanteError, InputError
 from andante.settings import settings_help
-from andante.triggers import advise, audits, demonstration, protocols, rounds, server_check, sites
+from andante.triggers import advise, audits, demonstration, protocols, rounds, server_check, sites, states
 from andante.triggers.inputs import note
 from andante.wording import CAUTION
 
@@ -34,6 +34,7 @@ cli.command("check-server")(server_check.check_server_)
 cli.add_typer(protocols.group, name="protocol")
 cli.add_typer(sites.group, name="site")
 cli.add_typer(audits.group, name="audit")
+cli.add_typer(states.group, name="state")
 
 
 def _version(wanted: bool) -> None:

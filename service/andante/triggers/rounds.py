@@ -2,23 +2,23 @@
 
 import asyncio
 import socket
+from datetime import tzinfo
 from typing import Annotated
 
 import typer
 import uvicorn
 
 from andante import app, log, settings
-from andante.app import Service
-from andante.assess import RoundReport
+from andante.assess import Outcome, RoundReport
 from andante.errors import InputError
 from andante.present.as_json import encode
-from andante.present.as_round import review_json, round_view
+from andante.present.as_round import Row, review_json, round_view, row_of
 from andante.present.as_text import console
 from andante.triggers import inputs
 from andante.triggers.advise import OverlayFile, ProtocolName, SiteFile
 from andante.triggers.inputs import Format
 from andante.triggers.operations.traces import traces_to
-from andante.triggers.web import create_app
+from andante.triggers.web import create_app, state_of
 
 SERVER_EXIT = 3
 
@@ -36,7 +36,7 @@ def round_(
         typer.Option(
             "--format",
             help="text for people; json: one object per patient and line; fhir: the transaction Bundles "
-            "sent (or that would be), one per line.",
+            "sent (or that would be), one per line; in the order in which they are done.",
         ),
     ] = Format.TEXT,
     protocol: ProtocolName = None,
@@ -50,30 +50,42 @@ def round_(
     instant = inputs.parse_now(now)
     service = inputs.service(now=instant, fhir=fhir, protocol=protocol, overlay=overlay, site=site)
 
+    zone = service.basis.zone
+    rows: list[Row] = []
+    unheard: list[OSError] = []
+
+    def show(outcome: Outcome) -> None:
+        if output is Format.TEXT:
+            rows.append(row_of(outcome))
+        elif not unheard and (line := _line(outcome, output, zone)) is not None:
+            try:
+                inputs.emit([line])
+            except OSError as error:  # nobody reads on: the patients still to come must be served all the same
+                unheard.append(error)
+
     async def run() -> RoundReport:
         with inputs.progress_bar("Round") as progress:
             async with service.connect() as connection:
                 return await service.run_round(
-                    connection, trigger="command", now=instant, dry_run=dry_run, progress=progress
+                    connection, trigger="command", now=instant, dry_run=dry_run, progress=progress, each=show
                 )
 
     report = asyncio.run(run())
-    _show(report, service, output)
+    if unheard:
+        raise unheard[0]
+    if output is Format.TEXT:
+        console().print(round_view(report, rows, zone))
     if not report.whole:
         inputs.note("the round was not whole: see the patients marked above")
         raise typer.Exit(SERVER_EXIT)
 
 
-def _show(report: RoundReport, service: Service, output: Format) -> None:
-    zone = service.basis.zone
-    match output:
-        case Format.JSON:
-            inputs.emit([encode(review_json(outcome, zone)) for outcome in report.outcomes])
-        case Format.FHIR:
-            bundles = (outcome.delivery.bundle for outcome in report.outcomes if outcome.delivery)
-            inputs.emit([encode(bundle) for bundle in bundles if bundle is not None])
-        case Format.TEXT:
-            console().print(round_view(report, zone))
+def _line(outcome: Outcome, output: Format, zone: tzinfo) -> bytes | None:
+    """One patient for programs; None where a transaction was asked for and there is none."""
+    if output is Format.JSON:
+        return encode(review_json(outcome, zone))
+    bundle = outcome.delivery.bundle if outcome.delivery is not None else None
+    return encode(bundle) if bundle is not None else None
 
 
 def serve(
@@ -94,6 +106,9 @@ def serve(
     _refuse_what_is_taken(given.host, given.port)
     log.start(given.log_level, form=given.log_format)
     service = app.build(given)
+    kept = state_of(given)
+    if given.clock:
+        kept.check()
     log.say(
         "service.started",
         protocol=service.basis.protocol.id,
@@ -104,7 +119,7 @@ def serve(
     # No access log: the addresses of reviews name patients.
     with traces_to(given.traces_url):
         uvicorn.run(
-            create_app(service),
+            create_app(service, kept=kept),
             host=given.host,
             port=given.port,
             log_config=None,

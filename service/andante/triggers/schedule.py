@@ -9,10 +9,14 @@ from apscheduler.events import EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEve
 from apscheduler.schedulers.asyncio import AsyncIOScheduler  # type: ignore[import-untyped]
 from apscheduler.triggers.base import BaseTrigger  # type: ignore[import-untyped]
 
-from andante import log
+from andante import clock, log
 
 RunRound = Callable[[str], Awaitable[object]]
 ROUND, NIGHT_WATCH, CHANGES = "round", "night-watch", "changes"
+KINDS = (ROUND, NIGHT_WATCH, CHANGES)
+LOOK_EVERY_S = 60.0
+SET_BACK = timedelta(minutes=10)
+"""A clock that goes back by more has been wrong before; by less, a round just held would only be held twice."""
 
 
 def next_after(instant: datetime, times: Sequence[time], zone: tzinfo) -> datetime:
@@ -38,6 +42,32 @@ class _TimesOfDay(BaseTrigger):  # type: ignore[misc]
 
     def __str__(self) -> str:
         return "times of day"
+
+
+class _Watchful(AsyncIOScheduler):  # type: ignore[misc]
+    """Looks at the clock once a minute at least.
+
+    A timer knows nothing of a clock that is set, or of a machine that was suspended: the round would come as much too
+    late. And what was due by a clock that ran ahead would wait until it is as late as that again.
+    """
+
+    def __init__(self, *, now: Callable[[], datetime] = clock.now, **given: object) -> None:
+        super().__init__(**given)
+        self._now = now
+        self._seen: datetime | None = None
+
+    def _start_timer(self, wait_seconds: float | None) -> None:
+        super()._start_timer(None if wait_seconds is None else min(wait_seconds, LOOK_EVERY_S))
+
+    def _process_jobs(self) -> float | None:
+        now, before = self._now(), self._seen
+        self._seen = now
+        if before is not None and now < before - SET_BACK:
+            log.say("clock.set-back", level=logging.WARNING, seconds=(before - now).total_seconds())
+            for job in self.get_jobs():
+                job.reschedule(job.trigger)
+        wait: float | None = super()._process_jobs()
+        return wait
 
 
 def scheduler(
@@ -70,7 +100,7 @@ def scheduler(
             with log.correlated("round", log.new_id()):
                 await guarded(trigger)
 
-    made = AsyncIOScheduler(timezone=UTC)
+    made = _Watchful(timezone=UTC)
     for name, times in ((ROUND, round_times), (NIGHT_WATCH, night_watch_times)):
         made.add_job(
             once,

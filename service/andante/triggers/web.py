@@ -29,15 +29,20 @@ from andante.present.as_json import Json, encode
 from andante.present.as_protocol import protocol_json
 from andante.present.as_round import review_json
 from andante.present.shown import instant
+from andante.settings import Settings
+from andante.state.address import address_of
+from andante.state.keeping import Duty, State
 from andante.subscriptions.hooks import Hooks
+from andante.triggers.api_document import describe
 from andante.triggers.cds_hooks.routes import offer_cds_hooks
 from andante.triggers.definitions import add_definitions
 from andante.triggers.inputs import is_fhir_id
-from andante.triggers.notifications import hooks_of, kept, offer_notifications, public_name
+from andante.triggers.notifications import hooks_of, offer_notifications, public_name
 from andante.triggers.operations.offer import Operations, offer_operations, operations_of
 from andante.triggers.operations.server_look import REACHABLE
 from andante.triggers.own_keys import publish_keys
 from andante.triggers.schedule import CHANGES, ROUND, scheduler
+from andante.triggers.shift import Shift
 from andante.wording import CAUTION
 
 _LOOPBACK_NAMES = ["127.0.0.1", "localhost", "[::1]"]
@@ -57,9 +62,17 @@ class _State:
 
 
 def create_app(
-    service: Service, *, now: Now = clock.now, connection: Connection | None = None, schedule: bool = True
+    service: Service,
+    *,
+    now: Now = clock.now,
+    connection: Connection | None = None,
+    schedule: bool = True,
+    kept: State | None = None,
 ) -> FastAPI:
-    """The application. `connection` defaults to the settings' server; `schedule` runs rounds by the clock."""
+    """The application. `connection` defaults to the settings' server; `schedule` runs rounds by the clock.
+
+    `kept` is the state that outlives it; by default the one that the settings name.
+    """
     shared = connection or service.connect()
     state = _State()
     operations = operations_of(service, shared, now=now)
@@ -76,7 +89,12 @@ def create_app(
         ):
             report = await run_known(trigger)
             running.take(report)
+        await shift.keep()
         return report
+
+    async def run_on_duty(trigger: str) -> None:
+        if not shift.stands_by:  # else the one that leads runs it
+            await run(trigger)
 
     async def run_known(trigger: str) -> RoundReport:
         wild, look = operations.eye_for_codes()
@@ -101,6 +119,8 @@ def create_app(
         else:
             state.last_round, state.finished = report, now()
             journal.met = wild
+            if not follows:
+                memory.setbacks.note(report.outcomes, watched=len(report.outcomes), now=now())
         board.take_round(report, finished=now(), watched=memory.watched if trigger == CHANGES else None)
         return report
 
@@ -112,6 +132,18 @@ def create_app(
         board.take(outcomes, read=now())
 
     hooks = hooks_of(service, shared, memory, lambda: run(CHANGES), lock=one_at_a_time, now=now, told=told)
+    shift = Shift(
+        state=kept or state_of(service.settings, now=now),
+        journal=journal,
+        timetable=operations.timetable,
+        memory=memory,
+        hooks=hooks,
+        audit=lambda: service.audit,
+        now=now,
+        first_round=run_alone,
+        stood_down=lambda: board.note_trouble("another instance runs the rounds: what is new is on its page."),
+        always_begins=service.settings.page_login is not None,  # the page would be empty until the next round
+    )
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
@@ -120,25 +152,22 @@ def create_app(
                 yield
                 return
             clockwork = scheduler(
-                run,
+                run_on_duty,
                 round_times=service.settings.round_times,
                 night_watch_times=service.settings.night_watch_times,
                 zone=service.basis.zone,
                 misfire_grace_s=service.settings.misfire_grace_s,
                 changes_every_s=service.settings.changes_every_s,
                 lock=one_at_a_time,
-                missed=lambda kind: journal.missed(kind, now()),
+                missed=lambda kind: None if shift.stands_by else journal.missed(kind, now()),
             )
-            clockwork.start()
-            state.clockwork = clockwork
-            first = asyncio.create_task(_first_round(run_alone)) if service.settings.page_login else None
-            try:
-                async with kept(hooks, now=now):
+            async with shift.running():
+                clockwork.start()
+                state.clockwork = clockwork
+                try:
                     yield
-            finally:
-                if first is not None:
-                    first.cancel()
-                clockwork.shutdown(wait=False)
+                finally:
+                    clockwork.shutdown(wait=False)
 
     app = FastAPI(
         title="Andante", description=CAUTION, version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None
@@ -164,19 +193,21 @@ def create_app(
         is_late=lambda: ROUND in operations.timetable.late(now()),
     )
     offer_operations(
-        app, operations, hooks, clock_runs=lambda: None if state.clockwork is None else bool(state.clockwork.running)
+        app,
+        operations,
+        hooks,
+        clock_runs=lambda: None if state.clockwork is None or shift.stands_by else bool(state.clockwork.running),
     )
     app.state.run_round = run
+    app.state.shift = shift
+    describe(app)
     return app
 
 
-async def _first_round(run: Callable[[], Awaitable[RoundReport]]) -> None:
-    """The page would be empty until the next round's time; a round is safe to repeat."""
-    with log.correlated("round", log.new_id()):
-        try:
-            await run()
-        except Exception as error:
-            log.warn("round.failed", error=error, trigger=ROUND)
+def state_of(given: Settings, *, now: Now = clock.now) -> State:
+    """Where the settings say. Raises InputError for what is no such place."""
+    address = address_of(given.state_url.get_secret_value()) if given.state_url is not None else None
+    return State(address, given.fhir_base or "", now=now)
 
 
 def _add_routes(
@@ -198,13 +229,15 @@ def _add_routes(
     async def ready() -> Response:
         server = await operations.look.ask(now())
         late = operations.timetable.late(now())
-        rounds = ("late" if late else "on time") if service.settings.clock else "run by another instance"
+        has_clock = service.settings.clock and operations.journal.duty is not Duty.STANDS_BY
+        rounds = "late" if late else "on time" if has_clock else "run by another instance"
         body = {
             "status": "ready" if server == REACHABLE and not late else "not ready",
             "protocol": {key: protocol[key] for key in ("id", "version", "hash")},
             "server": server,
             "rounds": rounds,
             "late": list(late),
+            "outlives_a_start": _outlives(operations.journal.state_problem),
             "not_granted": list(operations.not_granted),
             "last_round": _told(service, ROUND, state.last_round, state.finished),
             "last_changes": _told(service, CHANGES, state.last_changes, state.changes_finished),
@@ -227,6 +260,13 @@ def _add_routes(
             return _json({"problem": "that patient is not in the hospital"}, status=404)
         told([outcome])
         return _json(review_json(outcome, service.basis.zone), status=_status(outcome))
+
+
+def _outlives(problem: str | None) -> str:
+    """Not why: that names places, and is for /operations."""
+    if problem is None:
+        return "nothing"
+    return "nothing at present" if problem else "what the next start needs"
 
 
 def _status(outcome: Outcome) -> int:

@@ -1,10 +1,11 @@
 """What came of the rounds of this process: counts and instants only, nothing about a patient.
 
-It begins empty with each start. What must survive one is the monitoring system's: it keeps what it has scraped.
+It begins with what the kept state tells of the last completed rounds, and else empty. All further history is the
+monitoring system's: it keeps what it has scraped.
 """
 
 from collections import Counter, deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -14,6 +15,9 @@ from typing import Final
 from andante import log
 from andante.assess import RoundReport
 from andante.site_map.wild import Wild
+from andante.state.keeping import Duty
+from andante.state.snapshot import Completed
+from andante.triggers.schedule import KINDS
 
 _REMEMBERED: Final = 60
 
@@ -75,6 +79,13 @@ class Journal:
 
     def __init__(self, *, started: datetime) -> None:
         self.started = started
+        self.duty = Duty.LEADS
+        self.clock_since = started
+        """Since when the rounds by the clock are this process's to run."""
+        self.state_problem: str | None = None
+        """Why nothing outlives this process at present; empty where it does, None where nothing is meant to."""
+        self.failing = 0
+        """Patients whose record failed when it was last read."""
         self.running: Running | None = None
         self.recent: deque[Round] = deque(maxlen=_REMEMBERED)
         self.last: dict[str, Round] = {}
@@ -104,6 +115,33 @@ class Journal:
     def missed(self, kind: str, now: datetime) -> None:
         """A round that should have begun did not."""
         self._note(Round(kind=kind, ident="", began=now, ended=now, ending=Ending.MISSED))
+
+    def remember(self, found: Iterable[Completed], *, now: datetime) -> None:
+        """Completed by an earlier process, or by the one that leads. What lies in the future is not believed."""
+        for one in found:
+            known = self.completed.get(one.kind)
+            if one.kind not in KINDS or one.ended > now or (known is not None and known.ended >= one.ended):
+                continue
+            ending = Ending.WHOLE if one.whole else Ending.IN_PART
+            self.completed[one.kind] = told = Round(
+                kind=one.kind, ident=one.ident, began=one.began, ended=one.ended, ending=ending, counts=one.counts
+            )
+            if one.whole:
+                self.whole[one.kind] = told
+
+    def to_keep(self) -> tuple[Completed, ...]:
+        """The last completed round of each kind."""
+        return tuple(
+            Completed(
+                kind=one.kind,
+                ident=one.ident,
+                began=one.began,
+                ended=one.ended,
+                whole=one.ending is Ending.WHOLE,
+                counts=one.counts,
+            )
+            for _, one in sorted(self.completed.items())
+        )
 
     def _end(self, running: Running, error: str, now: datetime) -> None:
         ended = Round(

@@ -21,6 +21,7 @@ from andante import __version__
 from andante.app import Service
 from andante.fhir_http.connection import Connection
 from andante.site_map.wild import Matter
+from andante.state.keeping import Duty
 from andante.subscriptions.hooks import Hooks
 from andante.triggers.operations.journal import Ending, Journal
 from andante.triggers.operations.timetable import Timetable
@@ -87,7 +88,12 @@ class _Gathered(Collector):
         about = {"version": __version__, "protocol": protocol.id, "protocol_version": protocol.version}
         yield InfoMetricFamily("andante", "What runs.", value=about | {"protocol_hash": protocol.hash})
         yield _gauge("overlay_entries", "The protocol's numbers that the site has changed.", len(protocol.overlay))
-        yield _gauge("clock", "1 where rounds run by the clock in this process.", self.service.settings.clock)
+        has_clock = self.service.settings.clock and self.journal.duty is not Duty.STANDS_BY
+        yield _gauge("clock", "1 where rounds run by the clock in this process.", has_clock)
+        if self.journal.state_problem is not None:
+            kept = not self.journal.state_problem
+            yield _gauge("state_kept", "1 where what must outlive a start is kept.", kept)
+        yield _gauge("patients_failing", "Patients whose record failed when it was last read.", self.journal.failing)
         yield _gauge("started_timestamp_seconds", "When this process began.", self.journal.started.timestamp())
 
     def _rounds(self) -> Iterable[Metric]:

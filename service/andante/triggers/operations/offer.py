@@ -16,6 +16,7 @@ from andante.fhir_http.connection import Connection
 from andante.present.as_json import encode
 from andante.present.shown import day_time
 from andante.site_map.wild import Wild
+from andante.state.keeping import Duty
 from andante.subscriptions.hooks import Hooks
 from andante.triggers.operations.journal import Ending, Journal
 from andante.triggers.operations.meters import CONTENT_TYPE, Meters, meters
@@ -74,6 +75,10 @@ class Operations:
                         f"The last {kind} was not whole: {one.counts['incomplete']} not read whole, "
                         f"{one.counts['failed']} failed."
                     )
+        if self.journal.failing:
+            yield f"Records that failed when last read: {self.journal.failing}; `andante state show` has their ids."
+        if self.journal.state_problem:
+            yield f"Nothing outlives this process at present: {self.journal.state_problem}."
         if self.not_granted:
             yield f"The FHIR server does not grant {', '.join(self.not_granted)}."
         if hooks is not None and hooks.keeper.problem:
@@ -109,6 +114,12 @@ def offer_operations(
 ) -> None:
     """The routes, and an id, a span and a count for every request."""
     measured = _measured(operations, hooks)
+
+    @app.get("/leads")
+    async def leads() -> Response:
+        """For a proxy that has to find, of several instances, the one that runs the rounds."""
+        clock_is_here = operations.service.settings.clock and operations.journal.duty is not Duty.STANDS_BY
+        return _json({"leads": clock_is_here}, status=200 if clock_is_here else 503)
 
     @app.get("/health")
     async def health() -> Response:

@@ -15,12 +15,18 @@ from andante.app import Service
 from andante.present.as_protocol import protocol_json
 from andante.present.shown import day_time, plain
 from andante.site_map.wild import Matter, Wild
+from andante.state.keeping import Duty
 from andante.subscriptions.hooks import Hooks
 from andante.triggers.operations.journal import WRITTEN, Ending, Journal, Round
 from andante.triggers.operations.timetable import Timetable
 from andante.wording import CAUTION
 
 _COUNTED: Final = ("patients", "advised", *WRITTEN, "incomplete", "failed", "unchanged")
+_CLOCK: Final = {
+    Duty.LEADS: "yes",
+    Duty.STANDS_BY: "no: another instance leads, and this one stands by",
+    Duty.UNSURE: "yes, since nobody can say who leads",
+}
 _LIBRARIES: Final = ("fastapi", "uvicorn", "httpx", "aiohttp", "pydantic", "msgspec", "apscheduler", "fhir.resources")
 
 
@@ -45,6 +51,8 @@ def overview(
         ("Not granted there", ", ".join(not_granted) or "nothing known"),
         ("Running now", f"{running.kind}, since {_at(running.began, zone)}" if running else "no"),
         ("This process since", _at(journal.started, zone)),
+        ("Runs the clock", _CLOCK[journal.duty] if service.settings.clock else "no"),
+        ("Outlives a start", _kept(journal.state_problem)),
     ]
     return _environment().get_template("operations.html").render(
         now=_at(now, zone),
@@ -77,12 +85,18 @@ def headers() -> dict[str, str]:
     }
 
 
+def _kept(problem: str | None) -> str:
+    if problem is None:
+        return "nothing: ANDANTE_STATE_URL is not set"
+    return problem or "what the next start needs is kept"
+
+
 def _kind(kind: str, journal: Journal, timetable: Timetable, zone: tzinfo) -> dict[str, object]:
     completed, whole = journal.completed.get(kind), journal.whole.get(kind)
     return {
         "name": kind,
-        "completed": _at(completed.ended, zone) if completed else "never since the start",
-        "whole": _at(whole.ended, zone) if whole else "never since the start",
+        "completed": _at(completed.ended, zone) if completed else "none known of",
+        "whole": _at(whole.ended, zone) if whole else "none known of",
         "due": _at(timetable.due(kind), zone),
         "failures": sum(journal.ended[kind, ending] for ending in (Ending.FAILED, Ending.MISSED, Ending.IN_VAIN)),
     }

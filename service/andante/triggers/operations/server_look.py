@@ -4,7 +4,7 @@ import asyncio
 from datetime import datetime, timedelta
 from typing import Final
 
-from andante.errors import ServerError, Unreachable
+from andante.errors import AuditFailed, ServerError, Unreachable
 from andante.fhir_http.connection import Connection
 from andante.fhir_http.read import FhirReader
 
@@ -39,4 +39,7 @@ class ServerLook:
             return "no answer"
         except ServerError:
             return "refuses or does not speak FHIR R4"
+        except AuditFailed:
+            # Whoever watches us must hear of a full disk, not be refused because of it.
+            return "not asked: the audit log cannot be written"
         return REACHABLE

@@ -53,7 +53,12 @@ class Timetable:
         if self.journal.running is not None:
             return False
         tried = [self.journal.last[kind].ended for kind in (ROUND, NIGHT_WATCH) if kind in self.journal.last]
-        return self._is_over(self._next_pass(max(tried, default=self.journal.started)), now)
+        return self._is_over(self._next_pass(max([*tried, self.journal.clock_since])), now)
+
+    def is_up_to_date(self, now: datetime) -> bool:
+        """Whether a pass over everybody is known to have been completed after the last one was due."""
+        is_known = any(kind in self.journal.completed for kind in (ROUND, NIGHT_WATCH))
+        return is_known and now < self._pass_due()
 
     def grace(self) -> timedelta:
         """How long after its time a round may be completed."""
