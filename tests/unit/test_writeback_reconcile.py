@@ -302,8 +302,13 @@ async def test_an_incomplete_inbox_writes_nothing(holding: InboxServer) -> None:
         (with_evidence(HOLD), [], "an incomplete chart refreshes nothing"),
         (
             an_assessment(an_advice(AdviceCode.HALVE, rule="difficult-to-correct"), states=LOW),
-            ["create"],
-            "a danger seen is told, beside what cannot be taken back now",
+            ["cancel Task/1", "create"],
+            "a danger seen takes the place of what is less careful: both open would contradict each other",
+        ),
+        (
+            an_assessment(an_advice(rule="low"), states={Analyte.POTASSIUM: AnalyteState.LOW}),
+            ["cancel Task/1", "create"],
+            "a danger seen takes the place of what is as careful: one suggestion stands open, the newest",
         ),
         (
             an_assessment(an_advice(rule="incomplete-read")),
@@ -314,6 +319,15 @@ async def test_an_incomplete_inbox_writes_nothing(holding: InboxServer) -> None:
 )
 async def test_an_incomplete_chart(holding: InboxServer, assessment: Assessment, expected: list[str], why: str) -> None:
     assert shape(plan(holding, assessment, complete=False)) == expected, why
+
+
+async def test_an_incomplete_chart_says_nothing_less_careful_than_what_stands(holding: InboxServer) -> None:
+    """The hold may rest on what could not be read now: neither is it taken back, nor anything lesser said beside it."""
+    correct_first = an_assessment(an_advice(AdviceCode.CORRECT_FIRST, rule="low-before"), states=LOW)
+    assert not plan(holding, correct_first, complete=False)
+    halving = InboxServer()
+    await deliver(halving, an_assessment(an_advice(AdviceCode.HALVE, rule="difficult-to-correct"), states=LOW))
+    assert not plan(halving, HOLD, complete=False)
 
 
 def test_an_incomplete_chart_still_says_hold_where_nothing_else_stands() -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from andante.chart.chart import Inbox
 from andante.domain.advice import AdviceCode, Assessment
 from andante.errors import Conflict, Unreachable
 from andante.writeback.gate import Gate
@@ -221,6 +222,19 @@ async def test_conflicts_without_end_are_given_up_until_the_next_round() -> None
     assert delivery.unsettled
     assert delivery.conflicts == ATTEMPTS
     assert not delivery.done
+
+
+async def test_an_inbox_that_cannot_be_read_again_after_a_write_is_unsettled() -> None:
+    """Whether the write left doubles is not known then: the next round goes on."""
+    server = InboxServer()
+
+    async def read_in_part(patient: str) -> Inbox:
+        return server.inbox(patient, incomplete=("Task",))
+
+    writer = InboxWriter(site=SITE, gate=Gate(SITE), server=server, read_inbox=read_in_part)
+    delivery = await writer.deliver(an_assessment(), server.inbox())
+    assert delivery.count(Create) == 1
+    assert delivery.unsettled
 
 
 # ---------------------------------------------------------------- what a delivery tells

@@ -72,11 +72,11 @@ def reconcile(
 ) -> Plan:
     """The actions for one patient, given all that the service ever left for them.
 
-    `complete` is False when some read of the chart failed, and `unread` may name the resource types: then
-    nothing is taken back or refreshed, nothing that feeds more is created, and a notice only where the failed
-    reads could not have made it untrue. `after_writing` says that this looks again after a write of ours:
-    then another instance's suggestion of the same instant is settled with, rather than replaced. Raises
-    ValueError for the inbox of another patient.
+    `complete` is False when some read of the chart failed, and `unread` may name the resource types: then nothing
+    is refreshed, nothing that feeds more is created, a suggestion is taken back only for one as careful on a danger
+    seen, and a notice is created only where the failed reads could not have made it untrue. `after_writing`
+    says that this looks again after a write of ours: then another instance's suggestion of the same instant is
+    settled with, rather than replaced. Raises ValueError for the inbox of another patient.
     """
     if inbox.patient_id != patient_id(assessment):
         raise ValueError("this is another patient's inbox")
@@ -133,17 +133,32 @@ class _Scene:
             mine.decision,
         )
 
-    def may_create(self, proposal: Proposal, *, others_open: bool) -> bool:
-        """Whether what was read is enough for this to be new in the inbox."""
+    @property
+    def has_seen_danger(self) -> bool:
+        return any(view.state in _DANGER for view in self.assessment.analytes)
+
+    def supersedes(self, task: Standing) -> bool:
+        """Whether an open suggestion gives way to what is decided now.
+
+        Where not all was read it does so only for a danger seen, and never to less care: left open beside each other,
+        the two would contradict.
+        """
+        if self.complete:
+            return True
+        code = self.assessment.advice.code
+        as_careful = task.code is None or _caution(code) <= _caution(task.code)
+        return self.has_seen_danger and code in _CAREFUL and as_careful
+
+    def may_create(self, proposal: Proposal, *, beside: Sequence[Standing]) -> bool:
+        """Whether what was read is enough for this to be new in the inbox, with `beside` left open there."""
         if self.complete:
             return True
         if proposal.notice:
             needs = _NEEDS[proposal.notice.code]
             return not needs or (bool(self.unread) and not needs & self.unread)
-        seen = any(view.state in _DANGER for view in self.assessment.analytes)
-        # Beside an open suggestion, which cannot be taken back now, only for a danger seen: that our own read
-        # failed is no reason to contradict it. With nothing open, silence would be worse than a hold.
-        return self.assessment.advice.code in _CAREFUL and (seen or not others_open)
+        # That our own read failed is no reason to contradict what stands, and a more careful suggestion may rest on
+        # what was not read now. With nothing open, silence would be worse than a hold.
+        return self.assessment.advice.code in _CAREFUL and not beside
 
 
 def _caution(code: AdviceCode) -> int:
@@ -185,16 +200,17 @@ def _advice(scene: _Scene, proposal: Proposal | None, tasks: Sequence[Standing])
     answered = _answered(proposal, same)
     if answered is None and same and same[-1] is tasks[-1] and same[-1].hands is Hands.HANDLED:
         answered = same[-1]  # the latest word, and a person is busy with it
-    if scene.complete:
-        for task in older:
+    beside = [task for task in older if not scene.supersedes(task)]
+    for task in older:
+        if task not in beside:
             yield take_back(task, CancelReason.SUPERSEDED, "the decision is another one now")
     with_a_person = [task for task in tasks if task.hands not in (Hands.OURS, Hands.WITHDRAWN)]
     still_open = [task for task in with_a_person if not task.is_final][-1:]
-    yield from _settle(scene, proposal, same, answered, instead_of=(*older, *still_open), others_open=bool(older))
+    yield from _settle(scene, proposal, same, answered, instead_of=(*older, *still_open), beside=beside)
 
 
 def _notice(scene: _Scene, proposal: Proposal, same: Sequence[Standing]) -> Iterator[Action]:
-    yield from _settle(scene, proposal, same, _answered(proposal, same), instead_of=(), others_open=False)
+    yield from _settle(scene, proposal, same, _answered(proposal, same), instead_of=(), beside=())
 
 
 def _escalation(scene: _Scene, proposal: Proposal, same: Sequence[Standing], site: Site) -> Proposal:
@@ -218,7 +234,7 @@ def _settle(
     answered: Standing | None,
     *,
     instead_of: tuple[Standing, ...],
-    others_open: bool,
+    beside: Sequence[Standing],
 ) -> Iterator[Action]:
     """One open item for one decision: none where a person has answered it, else the oldest, else a new one."""
     ours = [one for one in same if one.hands is Hands.OURS]
@@ -235,7 +251,7 @@ def _settle(
             if reason := _staleness(scene, proposal, kept):
                 yield Refresh(standing=kept, proposal=proposal, reason=reason)
         return
-    if scene.may_create(proposal, others_open=others_open):
+    if scene.may_create(proposal, beside=beside):
         earlier = [one.identity.again for one in same if one.identity.evidence == proposal.evidence]
         identity = Identity(proposal.decision, proposal.evidence, max(earlier, default=0) + 1)
         yield Create(proposal=proposal, identity=identity, instead_of=instead_of, reason="new")

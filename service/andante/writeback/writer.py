@@ -121,7 +121,7 @@ class InboxWriter:
             bundle=first,
             held_back=plan.held_back,
             conflicts=conflicts,
-            unsettled=bool(plan),
+            unsettled=bool(plan) or (first is not None and bool(inbox.incomplete)),
             dry_run=dry_run,
         )
 
