@@ -85,6 +85,7 @@ BROKEN = (
 FED, NOT_FED = "needs a course that runs", "needs that no course runs"
 # Pairs of neighbours that exclude each other, and by what.
 NEVER_BOTH = {
+    ("stood_down", "urgent_review"): "the first asks that there be no danger, no fall that holds and no flag",
     ("energy_not_known", "incomplete_before_feeding"): f"the first {FED}, the second {NOT_FED}",
     ("ready_to_start", "over_the_limit"): f"the first {NOT_FED}, the second {FED}",
     (

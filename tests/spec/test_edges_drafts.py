@@ -69,6 +69,7 @@ BOUNDS = [
     pytest.param((FINE, RUNS), dextrose_drip("10", 1, state=OrderState.PLANNED), [(E, 1200), (S, 1314), (G, 1800)], id="a step, dextrose by vein: the rounded figure bounds too"),
     pytest.param((FINE, RUNS), parenteral("10", 1, state=OrderState.PLANNED), [(E, 1200), (S, 1314), (G, 1800)], id="a step, by vein"),
     pytest.param((draw(4),), dextrose_drip("10", 1, state=OrderState.PLANNED), [(E, 840), (F, 900), (G, 1800)], id="a start, dextrose by vein"),
+    pytest.param((draw(160), draw(4, p="0.70"), RUNS), dextrose_drip("10", 1, state=OrderState.PLANNED), [(E, 720), (G, 1800)], id="held, dextrose by vein"),
     pytest.param((FINE, RUNS), citrate("10", 1), [(S, 1314), (G, 1800)], id="a step, citrate: no dextrose"),
 ]  # fmt: skip
 

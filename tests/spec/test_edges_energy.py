@@ -102,6 +102,7 @@ REFUSED = [
     (feed("30", density=None), "the order states no energy density"),
     (feed("30", problem="it is on two forms"), "it is on two forms"),
     (feed("0", problem="it is on two forms"), "it is on two forms"),
+    (feed(density="10", problem="it is on two forms"), "its energy density of 10 kcal/mL is not plausible"),
 ]  # fmt: skip
 
 
@@ -143,6 +144,8 @@ NOW_AND_TO_COME = [
     (given(bolus("100", 8, -20)), 0, 100),
     (given(bolus("100", 4), rate("10", 40)), 840, 840),
     (given(bolus("100", 4), rate("10", 40, 6)), 600, 600),
+    (given(rate("10", 40), cyclic("50", 10, time(20))), 740, 740),  # a plain rate beside a night's feed
+    (given(Delivery(start=h(5), volume_ml=d(1), every=timedelta(days=1) / 2000)), 2000, 2000),  # as often as can be meant
     (given(bolus("100", 4, until=6), bolus("50", 4, 6)), 300, 300),
     (given(bolus("100", 4, until=-12), bolus("50", 4, -12)), 600, 450),
     (given(cyclic("50", 10, time(20))), 500, 500),
@@ -198,8 +201,10 @@ BETWEEN = [
     (given(rate("20", 40), once("100", 6)), 24, 0, 580),
     (given(bolus("100", 4, 40)), 24, 0, 600),
     (given(bolus("100", 4, 40, until=12)), 24, 0, 300),
+    (given(bolus("100", 4, 40)), 23, 0, 500),  # not counted anew from the instant that is asked
     (given(bolus("100", 4, 40), rate("10", 12)), 24, 0, 720),
     (given(cyclic("50", 10, time(20), 60)), 24, 0, 500),
+    (given(cyclic("50", 10, time(20), 60), state=OrderState.ENDED, ended=7), 24, 0, 250),  # ended in the night
     (given(cyclic("50", 10, time(20), 60)), 8, 0, 300),  # from midnight: the last six hours of the night's feed
     (feed(deliveries=(Delivery(rate_ml_h=d(30)),), since=None, ordered=12), 24, 0, 360),
     (given(once("100", 6)), 24, 0, 100),
@@ -208,6 +213,13 @@ BETWEEN = [
     (given(once("100", 0)), 24, 0, 0),
     (given(once("100", 6), state=OrderState.ENDED, ended=8), 24, 0, 0),
     (given(once("100", 6), state=OrderState.ENDED, ended=6), 24, 0, 100),
+    (
+        given(Delivery(start=h(60), end=h(24), volume_ml=d(200), times_of_day=(time(8),))),
+        24,
+        0,
+        0,
+    ),  # ended as it would have been given
+    (given(Delivery(start=h(60), end=h(23.9), volume_ml=d(200), times_of_day=(time(8),))), 24, 0, 200),
 ]
 
 
@@ -217,6 +229,25 @@ def test_what_an_order_would_have_given_between_two_instants(
 ) -> None:
     amount = kcal_between(order, aspen().energy, opens=h(opens), closes=h(closes), zone=UTC)
     assert (amount.ml, amount.kcal, amount.problem) == (ml, ml, None)
+
+
+def test_the_last_day_of_a_window_is_one_of_the_hospital() -> None:
+    """00:15 in Berlin is 23:15 UTC, on the day before."""
+    night = given(Delivery(start=h(60), volume_ml=d(200), times_of_day=(time(0, 15),)))
+    assert kcal_between(night, aspen().energy, opens=h(20), closes=h(8.5), zone=BERLIN).ml == 200
+
+
+def test_more_doses_than_can_be_meant_are_not_summed() -> None:
+    often = given(Delivery(start=h(60), volume_ml=d(1), every=timedelta(days=1) / 2000))
+    assert kcal_between(often, aspen().energy, opens=h(24), closes=NOW, zone=UTC).ml == 2000
+    amount = kcal_between(often, aspen().energy, opens=h(25), closes=NOW, zone=UTC)
+    assert (amount.ml, amount.kcal, amount.problem) == (None, None, _CANNOT)
+
+
+def test_nil_by_mouth_is_no_energy_whatever_else_it_lacks() -> None:
+    for frozen in (True, False):
+        amount = day_amount(nil_by_mouth(20), aspen().energy, at=NOW, zone=UTC, frozen=frozen)
+        assert (amount.ml, amount.kcal, amount.problem) == (0, 0, None)
 
 
 def test_a_schedule_of_times_follows_the_clock_of_the_hospital() -> None:

@@ -94,6 +94,8 @@ SUPPORTED = [
     pytest.param((stages(rate("20", 60), rate("30", 20), rate("50", -3.9)), draw(80), draw(5)), "scheduled-increase", "urgent", False, id="minutes before the step is due"),
     pytest.param((stages(rate("50", 60), rate("60", 20), rate("75", -4)), draw(80), draw(5)), "scheduled-increase", "routine", True, id="to the goal"),
     pytest.param((stages(rate("50", 60), rate("60", 20), rate("75.1", -4)), draw(80), draw(5)), "scheduled-increase", "urgent", False, id="past the goal"),
+    pytest.param((stages(rate("30", 60), rate("40", -4), max_ml="600"), draw(80), draw(5, p="0.70")), "urgent", "urgent", False, id="faster under a cap that binds, under a hold"),
+    pytest.param((stages(rate("20", 60), rate("30", 20)), feed("20", -6, ordered=2, density=None), draw(80), draw(5)), "scheduled-increase", "urgent", False, id="an order to come of unknown energy, when the step is due"),
     pytest.param((feed("20", -3, ordered=2), draw(5)), None, None, False, id="a start within what is advised"),
     pytest.param((feed("36", -3, ordered=2), draw(5)), "urgent", "urgent", False, id="a start past what is advised"),
     pytest.param((feed("20", -3, ordered=2),), "urgent", "urgent", False, id="a start before any draw"),
