@@ -90,6 +90,12 @@ def test_what_is_not_known_is_not_kept_at_a_figure() -> None:
     assert keep_present(situation(feed("30", 60, density=None), FINE)) is None
 
 
+def test_energy_of_several_feeds_is_not_brought_down_from_the_rate_of_one() -> None:
+    """50 and 40 mL/h above a goal of 900 kcal/day: the figure is for both together."""
+    said = advise(feed("50", 60), feed("40", 60), goal("900"), draw(80), draw(10, p="0.75")).advice
+    assert said.headline.startswith("Bring down to 900 kcal/day: ")
+
+
 CUTS = [
     # chart, what is said first, kcal/day
     pytest.param((feed("60", 60), draw(80), draw(10, p="0.30")), "halve from 60 to 30 mL/h (720 kcal/day)", 720, id="halved"),

@@ -47,7 +47,8 @@ def masking_words(s: Situation) -> tuple[str, ...]:
         sentence(k.value) if i == 0 else k.value for i, k in enumerate(k for k in _MASKING if k in kinds)
     )
     more = " Dialysis removes all three: draw again after it." if FindingKind.RENAL_IMPAIRMENT in kinds else ""
-    return (f"{said} is coded: {names(normal)} in range or high can hide depletion.{more}",)
+    verb = "are" if len(kinds) > 1 else "is"
+    return (f"{said} {verb} coded: {names(normal)} in range or high can hide depletion.{more}",)
 
 
 def masking_facts(s: Situation) -> tuple[Fact, ...]:

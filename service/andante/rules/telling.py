@@ -38,7 +38,8 @@ def lower_words(s: Situation, sized: Sized | None, verb: str) -> str:
     """`halve from 60 to 30 mL/h …`; that the feed stops, where nothing of it is left."""
     if sized is not None and sized.feed_kcal is not None and sized.feed_kcal <= 0:
         return f"stop the feed ({_amount_words(sized)})"
-    now = rate_words(s)
+    is_amount = sized is not None and (sized.rate_ml_h is not None or sized.bolus_ml is not None)
+    now = rate_words(s) if is_amount else ""
     return f"{verb} {f'from {now} ' if now else ''}to {energy_words(sized)}"
 
 
