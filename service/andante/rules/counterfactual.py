@@ -25,7 +25,6 @@ _PLACES = {
     Analyte.PHOSPHATE: Decimal("0.01"),
     Analyte.MAGNESIUM: Decimal("0.01"),
 }
-_TOO_MUCH = "ordered energy at or below the goal"
 _LATER = timedelta(microseconds=1)
 _UP = (AdviceCode.START, AdviceCode.ADVANCE)
 
@@ -60,7 +59,7 @@ def would_change(s: Situation, decision: Decision) -> tuple[str, ...]:
         words.append(f"not before {at(when, s.picture.zone)}")
     if is_lowered:
         # The next step counts from the lower energy, so that what the table says of the present order is no answer.
-        words += [o for o in others if o != _TOO_MUCH]
+        words += others
         lower = f"the lower energy running for {plain(s.protocol.energy.step_interval.value)} h"
         return (f"{_joined([lower, *words, 'all three firm and recent then'])} → a step up from there is looked at",)
     words += others
@@ -108,9 +107,6 @@ def _other_needs(s: Situation) -> list[str]:
         needs.append(f"delivered energy at {plain(s.protocol.energy.delivery_shortfall.value)} % of ordered or more")
     if s.course.exceeding(s.protocol) is not None:
         needs.append(f"documented energy at {plain(s.protocol.energy.delivery_excess.value)} % of ordered or less")
-    present = s.course.present_kcal
-    if s.course.feeding and present is not None and s.goal.kcal is not None and present > s.goal.kcal:
-        needs.append(_TOO_MUCH)
     if s.course.feeding and organ_dysfunction(s):
         needs.append("the flag of organ dysfunction lifted")
     for reading in s.readings:

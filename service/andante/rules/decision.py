@@ -13,7 +13,7 @@ from andante.rules.sizing import Sized
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """`because[0]` is the sentence of the rule. `analytes` are those the decision rests on."""
+    """`because[0]` is the sentence of the rule. `analytes` are those that an urgent review is about."""
 
     code: AdviceCode
     rule: str

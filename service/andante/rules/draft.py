@@ -83,12 +83,12 @@ def weigh(picture: Picture, protocol: Protocol, now: datetime, *, drafts: tuple[
     if decision.code.is_silent:
         return None
     problems: list[str] = []
-    brings = _total(problems, *(_most(s, o, problems) for o in orders))
+    brings = _total(*(_most(s, o, problems) for o in orders))
     starts = [start_of(o) or s.now for o in orders]
     runs = _runs(s, max(starts, default=s.now), problems)
-    beside = _total(problems, runs, brings)
+    beside = _total(runs, brings)
     replaced = [o for o in s.course.running if o.kind in _REPLACEABLE and o.kind in {d.kind for d in orders}]
-    saved = _total(problems, *(_amount(s, o, s.course.read_at) for o in replaced))
+    saved = _total(*(_amount(s, o, s.course.read_at) for o in replaced))
     instead = beside - saved if beside is not None and saved is not None else None
     limits = [*_bounds(s, decision, orders), *_by_vein(s, orders, brings)]
     bounds = tuple(sorted(limits, key=lambda b: b.kcal))
@@ -176,10 +176,10 @@ def _runs(s: Situation, until: datetime, problems: list[str]) -> Decimal | None:
         return None
     if s.course.present_kcal is None:
         problems.extend(words for words, _ in s.course.energy_problems)
-    return _total(problems, s.course.present_kcal, *(_amount(s, o, start_of(o) or s.now) for o in coming))
+    return _total(s.course.present_kcal, *(_amount(s, o, start_of(o) or s.now) for o in coming))
 
 
-def _total(problems: list[str], *amounts: Decimal | None) -> Decimal | None:
+def _total(*amounts: Decimal | None) -> Decimal | None:
     total = Decimal(0)
     for amount in amounts:
         if amount is None:

@@ -45,7 +45,6 @@ def difficult_to_correct(s: Situation) -> Decision | None:
         sized=sized,
         facts=(*lab_facts(readings), *order_facts(s), *_dose_facts(s, doses)),
         cites=(rule.draws, rule.span, rule.doses, s.protocol.energy.cut),
-        analytes=tuple(r.analyte for r in runs),
         valid_until=until_next_look(s),
         priority=Priority.URGENT,
         tell=Tell.PRESCRIBER,
@@ -82,7 +81,6 @@ def low_while_feeding(s: Situation) -> Decision | None:
         sized=sized,
         facts=(*lab_facts(low), *order_facts(s)),
         cites=tuple(s.protocol.analytes.of(r.analyte).low for r in low),
-        analytes=tuple(r.analyte for r in low),
         valid_until=until_next_look(s),
         priority=Priority.URGENT,
     )
@@ -111,7 +109,6 @@ def gap_while_feeding(s: Situation) -> Decision | None:
         sized=sized,
         facts=(*lab_facts(gaps), *order_facts(s)),
         cites=(s.protocol.monitoring.early_interval, rule.freshness_grace),
-        analytes=tuple(r.analyte for r in gaps),
         valid_until=until_next_look(s),
         priority=Priority.URGENT,
     )
@@ -138,7 +135,6 @@ def falling_while_feeding(s: Situation) -> Decision | None:
         sized=sized,
         facts=(*lab_facts(s.reading(f.analyte) for f in falls), *order_facts(s)),
         cites=_fall_cites(s, falls),
-        analytes=tuple(f.analyte for f in falls),
         valid_until=until_next_look(s),
         priority=Priority.URGENT,
     )

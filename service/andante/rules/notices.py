@@ -46,7 +46,7 @@ def give_notice(s: Situation, decision: Decision) -> tuple[Notice, ...]:
     if decision.code.is_silent:
         return ()
     return (
-        *_urgent(s, decision),
+        *_urgent(decision),
         *_doubtful_high(s),
         *_scheduled_increase(s, decision),
         *_replacement(s),
@@ -56,7 +56,7 @@ def give_notice(s: Situation, decision: Decision) -> tuple[Notice, ...]:
     )
 
 
-def _urgent(s: Situation, decision: Decision) -> tuple[Notice, ...]:
+def _urgent(decision: Decision) -> tuple[Notice, ...]:
     if decision.code is not AdviceCode.URGENT_REVIEW:
         return ()
     return (

@@ -67,7 +67,6 @@ def baseline_gap(s: Situation) -> Decision | None:
         because=tuple(because),
         facts=lab_facts((*gaps, *(r for r in low if r not in gaps))),
         cites=(s.protocol.evidence.baseline_max_age,),
-        analytes=tuple(r.analyte for r in gaps),
         valid_until=until_next_look(s),
         priority=Priority.URGENT,
     )
@@ -107,7 +106,6 @@ def low_before_feeding(s: Situation) -> Decision | None:
                 sized=started,
                 facts=(*lab_facts(s.readings), *s.body.facts, *masking_facts(s)),
                 cites=(*cites, s.protocol.response.lowest_start, *watching_cites(s)),
-                analytes=tuple(r.analyte for r in s.readings),
                 valid_until=s.evidence_expires,
                 priority=Priority.URGENT,
             )
@@ -126,7 +124,6 @@ def low_before_feeding(s: Situation) -> Decision | None:
         ),
         facts=lab_facts(low),
         cites=cites,
-        analytes=tuple(r.analyte for r in low),
         valid_until=until_next_look(s),
         priority=Priority.URGENT,
         tell=Tell.PRESCRIBER,
@@ -223,7 +220,6 @@ def ready_to_start(s: Situation) -> Decision | None:
         sized=sized,
         facts=(*lab_facts(s.readings), *s.body.facts, *order_facts(s), *masking_facts(s)),
         cites=(per_kg, energy.initial_dextrose_low, energy.initial_dextrose_high, *watching_cites(s)),
-        analytes=tuple(r.analyte for r in s.readings),
         valid_until=s.evidence_expires,
     )
 

@@ -63,7 +63,6 @@ def at_goal(s: Situation) -> Decision | None:
         sized=sized,
         facts=(*order_facts(s), *eaten_facts(s), *_delivery_facts(s), *lab_facts(s.readings)),
         cites=(s.protocol.energy.goal,),
-        analytes=tuple(r.analyte for r in s.readings),
         valid_until=s.evidence_expires,
     )
 
@@ -132,7 +131,6 @@ def stay(s: Situation) -> Decision | None:
         sized=sized,
         facts=(*order_facts(s), *eaten_facts(s), *facts, *lab_facts(s.readings)),
         cites=tuple(cites),
-        analytes=tuple(r.analyte for r in s.readings),
         valid_until=soonest(waits, s.evidence_expires) or until_next_look(s),
         priority=Priority.URGENT if jump is not None else Priority.ROUTINE,
     )
@@ -227,7 +225,6 @@ def advance(s: Situation) -> Decision | None:
         sized=sized,
         facts=(*lab_facts(s.readings), *order_facts(s), *eaten_facts(s), *s.body.facts, *masking_facts(s)),
         cites=(energy.step, energy.step_interval),
-        analytes=tuple(r.analyte for r in s.readings),
         valid_until=s.evidence_expires,
     )
 
