@@ -215,6 +215,7 @@ CONTRADICTIONS = [
     ("fall.hold", 9),
     ("fall.hold", 31),
     ("refractory.draws", 2.5),
+    ("response.settle_draws", 1.5),
     ("refractory.draws", 0),
     ("energy.goal", 14),
     ("energy.goal", 101),

@@ -22,7 +22,7 @@ _MAY_BE_ZERO = {
     "energy.adjusted_weight_share",
 }
 _ABOVE_A_HUNDRED = ("evidence.intake_most", "energy.delivery_excess")
-_WHOLE = ("refractory.draws", "refractory.doses")
+_WHOLE = ("refractory.draws", "refractory.doses", "response.settle_draws")
 
 
 def refuse_contradictions(protocol: Protocol) -> None:

@@ -100,7 +100,7 @@ def low_before_feeding(s: Situation) -> Decision | None:
                     *content_words(s, started),
                     *masking_words(s),
                     *glucose_words(s),
-                    *started.said,
+                    *bound_words(started),
                     *watching_words(s),
                 ),
                 sized=started,

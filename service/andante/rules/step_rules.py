@@ -127,7 +127,7 @@ def stay(s: Situation) -> Decision | None:
         code=AdviceCode.STAY,
         rule=rule,
         headline=f"{what} {energy_words(sized)}: {head}",
-        because=(*because, *warnings(s), *bound_words(sized)),
+        because=(*because, *warnings(s)),
         sized=sized,
         facts=(*order_facts(s), *eaten_facts(s), *facts, *lab_facts(s.readings)),
         cites=tuple(cites),
