@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from andante.domain.advice import AdviceCode
-from andante.domain.picture import Composition, EnergyKind, IntakeKind, LabResult, OrderState
+from andante.domain.picture import Composition, EnergyKind, Firmness, IntakeKind, LabResult, OrderState
 from andante.domain.protocol import Protocol
 from andante.rules import evaluate, trace
 from andante.rules.situation import Situation, take_in
@@ -239,6 +239,22 @@ def test_of_two_equal_falls_the_reference_decides_not_the_order_of_arrival(turne
     assert fall is not None
     assert fall.drop is not None
     assert (fall.current.source, fall.drop.current.source) == ("Observation/b", "Observation/b")
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_of_two_equal_levels_to_fall_from_the_reference_decides(turned: bool) -> None:
+    drawn = results(("1.20", 15, "1"), ("1.20", 15, "2"), ("0.90", 5, "3"))
+    fall = seen(feed("30", 40), drawn[::-1] if turned else drawn).fall(P)
+    assert fall is not None
+    assert fall.drop is not None
+    assert fall.drop.reference.source == "Observation/2"
+
+
+def test_a_low_level_that_is_not_firm_is_named_once_before_feeding() -> None:
+    """It is both: what lacks and what is low."""
+    said = advise(planned("20"), draw(4, k=None), lab(K, "2.9", 4, firmness=Firmness.PROVISIONAL))
+    (reason,) = (r for r in said.derivation if r.rule == "baseline-gap")
+    assert [fact.label for fact in reason.facts] == ["potassium"]
 
 
 FALLS_SINCE_THE_START = [

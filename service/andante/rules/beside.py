@@ -72,11 +72,11 @@ def glucose_words(s: Situation) -> tuple[str, ...]:
 
 
 def present_glucose(s: Situation) -> Decimal | None:
-    """mg/kg/min from everything that runs by vein; None without a weight or while nothing runs."""
+    """mg/kg/min from everything that runs by vein; None without a weight, or while the feed is off."""
     if s.body.dosing_kg is None or s.course.paused_since is not None:
         return None
     grams = dextrose_g_h((*s.course.running, *s.course.others), s.now, s.protocol.energy, s.picture)
-    return glucose_rate(grams, s.body.dosing_kg) if grams else None
+    return glucose_rate(grams, s.body.dosing_kg)
 
 
 def content_words(s: Situation, sized: Sized | None) -> tuple[str, ...]:

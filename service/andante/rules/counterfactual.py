@@ -46,7 +46,7 @@ def would_change(s: Situation, decision: Decision) -> tuple[str, ...]:
         return ("At the goal there is no further step; any of the three low would hold.",)
     others = _other_needs(s)
     when = s.now
-    if s.course.feeding and s.next_step is not None and s.next_step > s.now:
+    if s.course.feeding and s.next_step is not None:
         when = s.next_step
     present = s.course.present_kcal
     when = max(when, *_settled_at(s))
