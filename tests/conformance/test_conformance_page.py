@@ -5,7 +5,7 @@ import sys
 from collections import Counter
 from pathlib import Path
 
-from faults import FAULTS
+from planted import FAULTS
 from profiles import TOLERATED
 
 from andante.shared_files import shared

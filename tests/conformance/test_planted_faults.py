@@ -7,11 +7,10 @@ be sound R4, so that it is the profile that finds it.
 import json
 
 import pytest
+from planted import FAULTS, Fault
 from profiles import answer_profiles_of, profiles_of, untold
 from published_examples import ANSWERED, examples
 from validating import Issue, Validator
-
-from faults import FAULTS, Fault
 
 SOUND = dict(examples())
 TEXT = json.dumps(SOUND["Task-advice"])

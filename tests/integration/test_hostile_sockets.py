@@ -2,6 +2,7 @@
 
 import socket
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import UTC, datetime
 
 import httpx
@@ -43,14 +44,13 @@ def said_to(address: str, sent: bytes, *, more_to_come: bool = False) -> bytes:
     with socket.create_connection((host, int(port.rstrip("/"))), timeout=5) as line:
         line.settimeout(2)
         received = b""
-        try:
+        with suppress(OSError):  # it may have hung up before all of it was sent
             line.sendall(sent)
             if not more_to_come:
                 line.shutdown(socket.SHUT_WR)
+        with suppress(TimeoutError, ConnectionError):
             while part := line.recv(65_536):
                 received += part
-        except (TimeoutError, ConnectionError):
-            pass
         return received
 
 
@@ -99,10 +99,16 @@ NO_REQUEST: dict[str, bytes] = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("sent", NO_REQUEST.values(), ids=NO_REQUEST.keys())
-def test_what_is_no_proper_request_is_refused_and_the_service_goes_on(address: str, sent: bytes) -> None:
-    answer = said_to(address, sent)
-    assert set(statuses(answer)) <= {303, 400, 401, 403, 404, 405, 413, 414, 431, 505}, statuses(answer)
+_REFUSED = {303, 400, 401, 403, 404, 405, 413, 414, 431, 505}
+# Odd, within the limits, and of no meaning: it may be answered like any other, if the client has not hung up before.
+_HARMLESS = ("a header continued", "ten thousand headers")
+
+
+@pytest.mark.parametrize("name", NO_REQUEST)
+def test_what_is_no_proper_request_is_refused_and_the_service_goes_on(address: str, name: str) -> None:
+    answer = said_to(address, NO_REQUEST[name])
+    allowed = _REFUSED | {200} if name in _HARMLESS else _REFUSED
+    assert set(statuses(answer)) <= allowed, statuses(answer)
     for told in (b"Traceback", b"root:", b"forged", b"andante/", SECRET.encode()):
         assert told not in answer
     assert httpx.get(f"{address}/health").status_code == 200
