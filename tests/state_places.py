@@ -1,7 +1,8 @@
 """The two databases, and a ward whose service can be stopped and started again on the same FHIR server."""
 
+import asyncio
 import json
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -79,7 +80,7 @@ def postgresql_place(request: pytest.FixtureRequest) -> Place:
 class Between(httpx.AsyncBaseTransport):
     """Before the FHIR server. `on_request` is told of each request, by its number since `seen` was cleared.
 
-    Requests that name anybody in `poisoned` are answered 500.
+    Requests that name anybody in `poisoned` are answered 500; searches wait while `searchable` is not set.
     """
 
     def __init__(self, inner: httpx.AsyncBaseTransport) -> None:
@@ -87,10 +88,14 @@ class Between(httpx.AsyncBaseTransport):
         self.seen: list[httpx.Request] = []
         self.on_request: Callable[[int, httpx.Request], None] = lambda number, request: None
         self.poisoned: set[str] = set()
+        self.searchable = asyncio.Event()
+        self.searchable.set()
 
     async def handle_async_request(self, request: httpx.Request) -> httpx.Response:
         self.seen.append(request)
         self.on_request(len(self.seen), request)
+        if request.method == "GET" and not request.url.path.endswith("/metadata"):
+            await self.searchable.wait()
         if any(self.named(request, patient) for patient in self.poisoned):
             return httpx.Response(500, json={"resourceType": "OperationOutcome"}, request=request)
         return await self._inner.handle_async_request(request)
@@ -178,9 +183,14 @@ class Ward:
         )
 
     @asynccontextmanager
-    async def process(self, url: str | None, **given: Any) -> AsyncIterator[Running]:
-        """From the start of a service to its orderly end."""
+    async def process(
+        self, url: str | None, *, poisoned: Iterable[str] = (), searchable: bool = True, **given: Any
+    ) -> AsyncIterator[Running]:
+        """From start to orderly end of a service; `poisoned` and `searchable` hold before its first round begins."""
         between = Between(httpx.ASGITransport(self.stage.sandbox.app))
+        between.poisoned.update(poisoned)
+        if not searchable:
+            between.searchable.clear()
         kept = {"state_url": SecretStr(url)} if url is not None else {}
         service = app.build(settings.defaults(zone=SCRIPT.zone.key, fhir_base=BASE, **(self.given | kept | given)))
         server = ServerSettings(base=BASE, retry=RetryPolicy(attempts=1))

@@ -69,8 +69,7 @@ async def test_every_byte_that_is_kept_is_searched_for_patients(place: Place, tm
     assert all(len(found) > 10 for found in secrets.values())
     poisoned = "quillfeather"
     given = {"changes_every_s": 300, "audit_file": tmp_path / "audit.jsonl"}
-    async with ward.process(place.url, **given) as one:
-        one.between.poisoned.add(poisoned)
+    async with ward.process(place.url, poisoned=[poisoned], **given) as one:
         for instant in (MORNING, MORNING + timedelta(days=2)):
             ward.at(instant)
             await one.round()
@@ -172,9 +171,10 @@ async def test_a_start_after_three_days_is_late_until_its_round_is_done(place: P
     async with ward.process(place.url) as one:
         await one.first_round()
     ward.later(days=3)
-    async with ward.process(place.url) as two:
+    async with ward.process(place.url, searchable=False) as two:
         assert (await two.ready())["rounds"] == "late"
         assert (await two.client.get("/health")).status_code == 200
+        two.between.searchable.set()
         assert await two.first_round()
         assert (await two.ready())["rounds"] == "on time"
 
@@ -217,8 +217,7 @@ def test_without_a_state_the_audit_log_is_checked_as_ever(tmp_path: Path, shell:
 async def test_the_operator_is_shown_what_is_kept(
     place: Place, ward: Ward, shell: Shell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    async with ward.process(place.url, changes_every_s=300) as one:
-        one.between.poisoned.add("quillfeather")
+    async with ward.process(place.url, changes_every_s=300, poisoned=["quillfeather"]) as one:
         await one.first_round()
     monkeypatch.setenv("ANDANTE_STATE_URL", place.url)
     told = shell("state", "show").out

@@ -99,8 +99,7 @@ async def test_rounds_by_change_time_ask_for_the_one_ever_more_seldom(
 
 
 async def test_something_new_of_theirs_has_them_tried_at_once(ward: Ward) -> None:
-    async with ward.process(None, **CHANGES) as one:
-        one.between.poisoned.add(POISONED)
+    async with ward.process(None, poisoned=[POISONED], **CHANGES) as one:
         await one.first_round()
         for minute in (5, 10):
             ward.at(MORNING + timedelta(minutes=minute))
@@ -117,8 +116,7 @@ async def test_something_new_of_theirs_has_them_tried_at_once(ward: Ward) -> Non
 
 
 async def test_something_new_is_tried_once_and_not_for_as_long_as_it_is_told_of(ward: Ward) -> None:
-    async with ward.process(None, **CHANGES) as one:
-        one.between.poisoned.add(POISONED)
+    async with ward.process(None, poisoned=[POISONED], **CHANGES) as one:
         await one.first_round()
         for minute in (5, 10):
             ward.at(MORNING + timedelta(minutes=minute))
@@ -134,8 +132,7 @@ async def test_something_new_is_tried_once_and_not_for_as_long_as_it_is_told_of(
 
 async def test_what_is_deleted_may_have_been_the_poison(ward: Ward) -> None:
     ward.low_potassium("bad", patient=POISONED)
-    async with ward.process(None, **CHANGES) as one:
-        one.between.poisoned.add(POISONED)
+    async with ward.process(None, poisoned=[POISONED], **CHANGES) as one:
         await one.first_round()
         for minute in (5, 10):
             ward.at(MORNING + timedelta(minutes=minute))
@@ -148,8 +145,7 @@ async def test_what_is_deleted_may_have_been_the_poison(ward: Ward) -> None:
 
 async def test_the_count_outlives_a_start_and_the_start_tries_all_the_same(ward: Ward, tmp_path: Path) -> None:
     place = sqlite_place(tmp_path)
-    async with ward.process(place.url, **CHANGES) as one:
-        one.between.poisoned.add(POISONED)
+    async with ward.process(place.url, poisoned=[POISONED], **CHANGES) as one:
         await one.first_round()
         for minute in (5, 15):
             ward.at(MORNING + timedelta(minutes=minute))
@@ -170,8 +166,7 @@ async def test_the_count_outlives_a_start_and_the_start_tries_all_the_same(ward:
 
 
 async def test_one_who_goes_home_is_forgotten(ward: Ward) -> None:
-    async with ward.process(None, **CHANGES) as one:
-        one.between.poisoned.add(POISONED)
+    async with ward.process(None, poisoned=[POISONED], **CHANGES) as one:
         await one.first_round()
         assert len(one.shift.memory.setbacks) == 1
         store = ward.stage.sandbox.endpoint.store
