@@ -208,3 +208,15 @@ def test_a_danger_without_energy_allows_what_drugs_bring() -> None:
         draw(4, p="0.30"), propofol("10"), finding(FindingKind.COMORBIDITY), lab(P, "0.31", 3), draft=planned("10")
     )
     assert found.bounds[0] == Bound(limit=E, kcal=d(264))
+
+
+def test_what_the_limits_of_a_draft_are_called() -> None:
+    assert [limit.value for limit in Limit] == [
+        "what the evidence allows",
+        "the first day's allowance",
+        "one step up",
+        "what is advised until the next step",
+        "the goal",
+        "the first day's dextrose",
+        "the ceiling of glucose per minute",
+    ]

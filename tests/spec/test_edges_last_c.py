@@ -420,3 +420,10 @@ BESIDE = [
 def test_only_what_holds_dextrose_is_summed_in_grams(order: object, grams: list[str]) -> None:
     found = sums(feed("30", 40), order, FED)
     assert [line for line in found if "g/day = " in line] == grams
+
+
+def test_a_step_of_what_is_eaten_up_to_the_goal_is_told_as_such() -> None:
+    """1500 kcal/day eaten, goal 1800, a step 594: no pump to set, and nothing bounds it."""
+    eaten = diet(60, kcal="1500"), delivered("100", kind=IntakeKind.SHARE_OF_MEALS)
+    said = advise(*eaten, draw(80), draw(4)).advice
+    assert said.headline == "Go up to 1800 kcal/day: a step up to the goal, none of the three low"
