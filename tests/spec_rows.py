@@ -1,6 +1,7 @@
 """The charts of the specification's tables, collected by running the tables with `evaluate` listened to."""
 
 import importlib.util
+import inspect
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -46,6 +47,8 @@ def _load(path: Path) -> ModuleType:
 
 
 def _run(test) -> None:  # type: ignore[no-untyped-def]
+    if "monkeypatch" in inspect.signature(test).parameters:
+        return  # it breaks something first: what it hears is no row
     marks = [m for m in getattr(test, "pytestmark", []) if m.name == "parametrize"]
     if not marks:
         test()
