@@ -4,7 +4,6 @@ The charts of the evening are loaded; a dry run; the evening's round, and the sa
 was left, with plain HTTP; the round again; the charts of the next morning are loaded; its round, and the same again.
 """
 
-import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,7 +13,7 @@ from pathlib import Path
 import httpx
 from lanternmoor import EVENING, MORNING, Json, came_to_be_known, known_at, patient_of
 from servers.loading import put_all
-from ward_round import FHIR, Left, Ran, Round, decision_of, end, look, run_round, served, start_advise
+from ward_round import Left, Ran, Round, answer, decision_of, end, look, run_round, served, start_advise
 
 # What people do with a Task; the last leaves it open, with a word of their own in it.
 ANSWERS = ("rejected", "completed", "accepted", "in-progress", "requested")
@@ -117,13 +116,7 @@ def _people_answer(client: httpx.Client, left: Left) -> Iterator[str]:
     notices = [notice for _, [notice] in sorted(left.open_notices().items())]
     answers = [*zip(tasks[::3], ANSWERS * 2, strict=False), *((notice, "completed") for notice in notices[::6])]
     for item, status in answers:
-        address = f"{item['resourceType']}/{item['id']}"
-        current = client.get(address)
-        body = current.json() | {"status": status}
-        body["note"] = [*body.get("note", ()), {"text": "Seen at the bedside."}]
-        headers = FHIR | {"If-Match": current.headers["ETag"]}
-        client.put(address, content=json.dumps(body), headers=headers).raise_for_status()
-        yield address
+        yield answer(client, item, status)
 
 
 def _by_patient(ran: Ran) -> dict[str, list[Json]]:

@@ -20,24 +20,10 @@ from lanternmoor import EVENING, MORNING, known_at, patient_of
 from servers.launch import Server
 from servers.loading import delete_all, put_all
 from servers.recording import Porter, recorded
-from ward_round import FHIR, Left, decision_of, empty_the_inboxes, end, look, run_round, start_round
+from ward_round import FHIR, STORIES, Left, decision_of, empty_the_inboxes, end, look, run_round, start_round
 
 from andante.sandbox import Seen
 
-STORIES = frozenset(
-    {
-        "below-detection",
-        "clinician-flag",
-        "falling-but-normal-phosphate",
-        "haemolysed-potassium",
-        "lost-in-the-laboratory",
-        "plain-course",
-        "refractory-phosphate",
-        "severe-fall",
-        "staged-order-under-hold",
-        "unordered-phosphate-night",
-    }
-)
 PATIENCE_SECONDS = 60
 
 

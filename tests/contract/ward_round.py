@@ -20,6 +20,20 @@ from andante.sandbox import Seen
 Json = dict[str, Any]
 
 OURS = "https://andante.example/fhir"
+STORIES = frozenset(
+    {
+        "below-detection",
+        "clinician-flag",
+        "falling-but-normal-phosphate",
+        "haemolysed-potassium",
+        "lost-in-the-laboratory",
+        "plain-course",
+        "refractory-phosphate",
+        "severe-fall",
+        "staged-order-under-hold",
+        "unordered-phosphate-night",
+    }
+)
 FHIR = {"Content-Type": "application/fhir+json"}
 _PATIENCE_SECONDS = 120
 
@@ -184,3 +198,14 @@ def gist(body: Json) -> tuple[object, ...]:
     )
     amounts = tuple(advice[name] for name in ("kcal", "rate_ml_h", "bolus_ml", "dextrose_g"))
     return advice["code"], advice["rule"], amounts, notices
+
+
+def answer(client: httpx.Client, item: dict[str, Any], status: str) -> str:
+    """What a person does to one item of the inbox, as an EHR does it: read, change, put back. Its address."""
+    address = f"{item['resourceType']}/{item['id']}"
+    current = client.get(address)
+    body = current.json() | {"status": status}
+    body["note"] = [*body.get("note", ()), {"text": "Seen at the bedside."}]
+    headers = FHIR | {"If-Match": current.headers["ETag"]}
+    client.put(address, content=json.dumps(body), headers=headers).raise_for_status()
+    return address

@@ -15,25 +15,11 @@ from aftermath import Expected
 from commands_run import Zygote, environment, round_arguments
 from lanternmoor import EVENING, MORNING, known_at
 from servers.loading import delete_all, put_all
-from ward_round import FHIR, Left, look
+from ward_round import FHIR, STORIES, Left, answer, look
 
 from andante.sandbox import Sandbox, Seen, running
 from andante.sandbox.store import Store
 
-STORIES = frozenset(
-    {
-        "below-detection",
-        "clinician-flag",
-        "falling-but-normal-phosphate",
-        "haemolysed-potassium",
-        "lost-in-the-laboratory",
-        "plain-course",
-        "refractory-phosphate",
-        "severe-fall",
-        "staged-order-under-hold",
-        "unordered-phosphate-night",
-    }
-)
 ANSWERS = ("rejected", "completed", "accepted", "in-progress", "requested")
 
 
@@ -151,10 +137,4 @@ def _people_answer(client: httpx.Client, left: Left) -> Iterator[str]:
     notices = [notice for _, [notice] in sorted(left.open_notices().items())]
     answers = [*zip(tasks[::2], ANSWERS, strict=False), *((notice, "completed") for notice in notices[::5])]
     for item, status in answers:
-        address = f"{item['resourceType']}/{item['id']}"
-        current = client.get(address)
-        body = current.json() | {"status": status}
-        body["note"] = [*body.get("note", ()), {"text": "Seen at the bedside."}]
-        headers = FHIR | {"If-Match": current.headers["ETag"]}
-        client.put(address, content=json.dumps(body), headers=headers).raise_for_status()
-        yield address
+        yield answer(client, item, status)
