@@ -306,11 +306,6 @@ async def test_an_incomplete_inbox_writes_nothing(holding: InboxServer) -> None:
             "a danger seen takes the place of what is less careful: both open would contradict each other",
         ),
         (
-            an_assessment(an_advice(rule="low"), states={Analyte.POTASSIUM: AnalyteState.LOW}),
-            ["cancel Task/1", "create"],
-            "a danger seen takes the place of what is as careful: one suggestion stands open, the newest",
-        ),
-        (
             an_assessment(an_advice(rule="incomplete-read")),
             [],
             "that our own read failed is no reason to contradict what stands",
@@ -328,6 +323,40 @@ async def test_an_incomplete_chart_says_nothing_less_careful_than_what_stands(ho
     halving = InboxServer()
     await deliver(halving, an_assessment(an_advice(AdviceCode.HALVE, rule="difficult-to-correct"), states=LOW))
     assert not plan(halving, HOLD, complete=False)
+
+
+@pytest.mark.parametrize(
+    ("unread", "expected"),
+    [
+        (("Flag",), ["cancel Task/1", "create"]),
+        (("Condition", "Goal"), ["cancel Task/1", "create"]),
+        (("NutritionOrder",), []),
+        (("Flag", "MedicationRequest"), []),
+        (("MedicationAdministration",), []),
+        (("Medication",), []),
+        ((), []),
+    ],
+)
+async def test_a_hold_of_an_incomplete_chart_replaces_a_hold_only_where_the_orders_were_read(
+    holding: InboxServer, unread: tuple[str, ...], expected: list[str]
+) -> None:
+    """At another rate it is another hold, and the rate seen could be the higher of two. Unnamed reads may be any."""
+    at_another_rate = an_advice(rule="low", kcal="1440", rate_ml_h=Decimal(60))
+    assessment = an_assessment(at_another_rate, states={Analyte.POTASSIUM: AnalyteState.LOW})
+    assert shape(plan(holding, assessment, complete=False, unread=unread)) == expected
+
+
+async def test_an_incomplete_chart_takes_nothing_back_in_favour_of_what_a_person_answered(
+    holding: InboxServer,
+) -> None:
+    """It would leave nothing open in its place."""
+    halving = an_assessment(an_advice(AdviceCode.HALVE, rule="difficult-to-correct"), states=LOW)
+    holding.person("Task/1", status="rejected")
+    await deliver(holding, halving)
+    (halved,) = (name for name in holding.of_type("Task") if name != "Task/1")
+    holding.person(halved, status="rejected")
+    await deliver(holding, with_evidence(HOLD))
+    assert not plan(holding, halving, complete=False, unread=("Flag",))
 
 
 def test_an_incomplete_chart_still_says_hold_where_nothing_else_stands() -> None:

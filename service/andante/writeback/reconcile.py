@@ -59,6 +59,8 @@ _NEEDS: dict[NoticeCode, frozenset[str]] = {
     NoticeCode.LAB_GAP_AHEAD: frozenset({"Observation", "ServiceRequest", "Specimen"}),
     NoticeCode.MICRONUTRIENT: frozenset({"MedicationRequest", "MedicationAdministration", "Medication"}),
 }
+# The reads without which it is not certain how much energy runs now.
+_ENERGY = frozenset({"NutritionOrder", "MedicationRequest", "MedicationAdministration", "Medication"})
 
 
 def reconcile(
@@ -73,8 +75,8 @@ def reconcile(
     """The actions for one patient, given all that the service ever left for them.
 
     `complete` is False when some read of the chart failed, and `unread` may name the resource types: then nothing
-    is refreshed, nothing that feeds more is created, a suggestion is taken back only for one as careful on a danger
-    seen, and a notice is created only where the failed reads could not have made it untrue. `after_writing`
+    is refreshed, nothing that feeds more is created, a suggestion is taken back only for one no less careful on a
+    danger seen, and a notice is created only where the failed reads could not have made it untrue. `after_writing`
     says that this looks again after a write of ours: then another instance's suggestion of the same instant is
     settled with, rather than replaced. Raises ValueError for the inbox of another patient.
     """
@@ -141,13 +143,17 @@ class _Scene:
         """Whether an open suggestion gives way to what is decided now.
 
         Where not all was read it does so only for a danger seen, and never to less care: left open beside each other,
-        the two would contradict.
+        the two would contradict. Of two with one code the energy says which is the more careful, so the orders must
+        have been read.
         """
         if self.complete:
             return True
         code = self.assessment.advice.code
-        as_careful = task.code is None or _caution(code) <= _caution(task.code)
-        return self.has_seen_danger and code in _CAREFUL and as_careful
+        if not self.has_seen_danger or code not in _CAREFUL:
+            return False
+        if code is task.code:
+            return bool(self.unread) and not _ENERGY & self.unread
+        return task.code is None or _caution(code) < _caution(task.code)
 
     def may_create(self, proposal: Proposal, *, beside: Sequence[Standing]) -> bool:
         """Whether what was read is enough for this to be new in the inbox, with `beside` left open there."""
@@ -200,7 +206,8 @@ def _advice(scene: _Scene, proposal: Proposal | None, tasks: Sequence[Standing])
     answered = _answered(proposal, same)
     if answered is None and same and same[-1] is tasks[-1] and same[-1].hands is Hands.HANDLED:
         answered = same[-1]  # the latest word, and a person is busy with it
-    beside = [task for task in older if not scene.supersedes(task)]
+    # What a person has answered is not said again: without the whole chart, nothing is taken back in its favour.
+    beside = [task for task in older if not scene.supersedes(task) or (answered and not scene.complete)]
     for task in older:
         if task not in beside:
             yield take_back(task, CancelReason.SUPERSEDED, "the decision is another one now")
