@@ -6,7 +6,7 @@ and the writer is told, so that nothing is taken back because of it.
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import datetime, tzinfo
 from typing import Protocol as Shape
 
@@ -28,6 +28,7 @@ from andante.writeback.writer import Delivery, InboxWriter
 
 _BATCH = 20  # inboxes read with one search
 _BATCHES_AT_ONCE = 4
+_TURNS = 6  # of the event loop between two patients: so many steps lie between an answer and the next question
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,7 +54,8 @@ class Served:
 class Hospital:
     """One FHIR server as one round uses it. `open_items` are the searches for what was left open earlier.
 
-    `remember` is told of everybody who was served whole.
+    `remember` is told of everybody who was served whole. `turn`: patients are worked out one at a time, so that
+    answers need not wait for several.
     """
 
     fhir: FhirReader
@@ -62,6 +64,7 @@ class Hospital:
     open_items: Mapping[str, Params]
     identifier_systems: frozenset[str]
     remember: Callable[[Served], None] = lambda served: None
+    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,10 +173,13 @@ class Watched:
 async def find_watched(hospital: Hospital) -> Watched:
     """Raises a ServerError when the census cannot be read: then nothing is known."""
     await hospital.fhir.check_release()
-    census = await hospital.reader.census()
-    left_open = await patients_with_open_items(
-        hospital.fhir, hospital.open_items, identifier_systems=hospital.identifier_systems
+    asking = asyncio.create_task(
+        patients_with_open_items(hospital.fhir, hospital.open_items, identifier_systems=hospital.identifier_systems)
     )
+    try:
+        census, left_open = await hospital.reader.census(), await asking
+    finally:
+        asking.cancel()
     patients = {stay.patient_id for stay in census.stays} | left_open.patients
     return Watched(patients=tuple(sorted(patients)), census=census, problems=left_open.problems)
 
@@ -299,9 +305,10 @@ async def _serve(
         reading = group.create_task(_read_inboxes(charts, hospital))
         assessed: list[_Assessed] = []
         for chart in charts:
-            assessed.append(_assess(chart, basis, now=now))
-            # Between two patients, answers are taken and the next questions leave.
-            await asyncio.sleep(0)
+            async with hospital.turn:
+                assessed.append(_assess(chart, basis, now=now))
+                for _ in range(_TURNS):
+                    await asyncio.sleep(0)
     inboxes = reading.result()
     if isinstance(inboxes, str) and len(charts) > 1:
         # What one patient's inbox brings out must not cost the others theirs.

@@ -12,9 +12,9 @@ from timing import Timer
 from wards import NOW, tallied, ward_server
 from wards import service as service_with
 
-SIZES = (100, 1_000, 10_000, 100_000)
-MOST_WRITTEN = 10_000
-"""Above it one dry round is run, in which everybody is read and assessed and nothing is written."""
+SIZES = (100, 1_000, 10_000)
+CROWDS = (10_000, 100_000)
+"""Of dry rounds, in which everybody is read and assessed, what would be written is made, and nothing is sent."""
 
 
 @dataclass(frozen=True)
@@ -36,15 +36,16 @@ class Grown:
         return 1000 * first / self.patients
 
 
-def measure(sizes: tuple[int, ...]) -> Iterator[Grown]:
+def measure(sizes: tuple[int, ...], *, dry: bool = False) -> Iterator[Grown]:
     for size in sizes:
-        told = subprocess.run([sys.executable, Path(__file__), str(size)], check=True, capture_output=True, text=True)
+        command = [sys.executable, Path(__file__), str(size), *(["dry"] if dry else [])]
+        told = subprocess.run(command, check=True, capture_output=True, text=True)
         yield Grown(**json.loads(told.stdout.splitlines()[-1]))
 
 
-async def _measure(patients: int) -> Grown:
+async def _measure(patients: int, *, dry: bool) -> Grown:
     """Eight in flight, from a server that answers at once; each outcome is let go when it is done."""
-    service, dry = service_with(in_flight=8), patients > MOST_WRITTEN
+    service = service_with(in_flight=8)
     with ward_server() as server:
         server.settle(patients=patients)
         async with service.connect(server.base) as connection:
@@ -83,4 +84,4 @@ def _peak_mib() -> float:
 
 
 if __name__ == "__main__":
-    sys.stdout.write(json.dumps(asdict(asyncio.run(_measure(int(sys.argv[1]))))) + "\n")
+    sys.stdout.write(json.dumps(asdict(asyncio.run(_measure(int(sys.argv[1]), dry="dry" in sys.argv[2:])))) + "\n")

@@ -17,10 +17,12 @@ from pydantic import SecretStr
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from andante import app, settings
+from andante.collecting import collect_seldom
 from andante.triggers.web import create_app
 
 
 def main(base: str, now: datetime, zone: str, secret: str) -> None:
+    collect_seldom()
     listening = socket.create_server(("127.0.0.1", 0))
     root = f"http://127.0.0.1:{listening.getsockname()[1]}"
     service = app.build(

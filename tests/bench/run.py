@@ -21,11 +21,14 @@ sys.path[:0] = [str(HERE), str(ROOT / "service")]
 from figures import HEADING, Figure, differences, kept, table  # noqa: E402 - only importable from here on
 from parts import PARTS  # noqa: E402
 
+from andante.collecting import collect_seldom  # noqa: E402
+
 REPORT = ROOT / "shared" / "docs" / "speed.md"
 
 
 def main() -> int:
     given = _arguments()
+    collect_seldom()  # as the commands do
     before = REPORT.read_text(encoding="utf-8") if REPORT.exists() else ""
     sections, figures, failed = dict[str, list[str]](), list[Figure](), list[str]()
     for name in given.parts or PARTS:

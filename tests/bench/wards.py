@@ -13,6 +13,7 @@ import httpx
 
 from andante import app, settings
 from andante.app import Service
+from andante.collecting import collect_seldom
 from andante.fhir_http.connection import Answer, Connection
 
 NOW = datetime.fromisoformat("2031-03-28T06:30:00+00:00")  # d5 of the fictional hospital: some 28 results each
@@ -83,4 +84,6 @@ def tallied(connection: Connection) -> Tally:
 
 
 def service(*, in_flight: int, changes_overlap_s: int = 300) -> Service:
+    """As the commands run it."""
+    collect_seldom()
     return app.build(settings.defaults(zone=ZONE, concurrency=in_flight, changes_overlap_s=changes_overlap_s))

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from andante import __version__, log
+from andante.collecting import collect_seldom
 from andante.errors import AndanteError, InputError
 from andante.settings import settings_help
 from andante.triggers import advise, audits, demonstration, protocols, rounds, server_check, sites, states
@@ -57,6 +58,7 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal that cannot show a sign must not cost the advice
+    collect_seldom()
     try:
         cli()
     except AndanteError as error:
