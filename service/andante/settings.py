@@ -111,7 +111,12 @@ class Settings(BaseSettings):
     changes_overlap_s: int = Field(
         300, ge=60, le=86400, description="how late the server may show a change in its searches, in seconds"
     )
-    misfire_grace_s: int = Field(900, ge=1, le=7200, description="how late a round may still start, in seconds")
+    misfire_grace_s: int = Field(
+        900,
+        ge=1,
+        le=7200,
+        description="how late a round may still begin, in seconds; later it is told of as missed, and made up for",
+    )
     clock: bool = Field(
         True, description="run rounds by the clock here; false on every instance but one, which then only answer"
     )

@@ -24,6 +24,7 @@ from parts import PARTS  # noqa: E402
 from andante.collecting import collect_seldom  # noqa: E402
 
 REPORT = ROOT / "shared" / "docs" / "speed.md"
+BY_HAND = "What it says"  # the section of the report that no run writes
 
 
 def main() -> int:
@@ -46,7 +47,7 @@ def main() -> int:
     if failed:
         sys.stderr.write(f"could not be measured: {', '.join(failed)}\n")
     if given.write:
-        _write(sections, figures, "" if not given.parts and not failed else before)
+        _write(sections, figures, before, new=not given.parts and not failed)
     outside = given.check and not _check(figures, before)
     return 1 if failed or outside else 0
 
@@ -74,15 +75,16 @@ def _say(title: str, lines: list[str]) -> list[str]:
     return section
 
 
-def _write(sections: dict[str, list[str]], figures: list[Figure], before: str) -> None:
-    """The whole report; parts that were not measured now stay as they were."""
+def _write(sections: dict[str, list[str]], figures: list[Figure], before: str, *, new: bool) -> None:
+    """The whole report; parts that were not measured now stay as they were, and what was written by hand."""
     old = {part.partition("\n")[0]: f"## {part}".splitlines() for part in before.split("\n## ")[1:]}
     report = ["# Speed", "", _where(), ""]
     for title, _ in PARTS.values():
         section = sections.get(title) or old.get(title)
         report += [*section, ""] if section else []
-    report += [f"## {HEADING}", "", *table(figures, before)]
-    text = re.sub(r"\n{3,}", "\n\n", "\n".join(report)) + "\n"
+    report += [f"## {HEADING}", "", *table(figures, "" if new else before), ""]
+    report += old.get(BY_HAND, [])
+    text = re.sub(r"\n{3,}", "\n\n", "\n".join(report)).rstrip() + "\n"
     REPORT.write_text(text, encoding="utf-8")
 
 

@@ -314,8 +314,14 @@ def test_each_of_two_critical_levels_names_its_limit() -> None:
 ANSWERS_WHILE_OFF = [
     # what the site answers to a critical low, what is said
     ("stop", "; stop the feed"),
-    ("halve", "; the feed is off; when it resumes before Fri 7 Mar 03:00, at most 20 mL/h (480 kcal/day)"),
-    ("hold", "; the feed is off; when it resumes before Fri 7 Mar 03:00, at most 40 mL/h (960 kcal/day)"),
+    (
+        "halve",
+        "; keep the feed off until reviewed; resumed after that and before Fri 7 Mar 03:00, at most 20 mL/h (480 kcal/day)",
+    ),
+    (
+        "hold",
+        "; keep the feed off until reviewed; resumed after that and before Fri 7 Mar 03:00, at most 40 mL/h (960 kcal/day)",
+    ),
 ]
 
 
@@ -327,7 +333,7 @@ def test_a_critical_level_while_the_feed_is_off(answer: str, words: str) -> None
     said = advise(paused, levels, VITAMINS, protocol=with_choice(aspen(), "critical_low", answer)).advice
     assert said.rule == "urgent-review"
     assert words in said.headline
-    assert ("resumes" in said.headline) is (answer != "stop")
+    assert ("resumed" in said.headline) is (answer != "stop")
 
 
 # --------------------------------------------------------------------------- in words

@@ -6,7 +6,7 @@ import pytest
 
 from andante.domain.advice import Assessment, Notice, NoticeCode, Priority, Tell
 from andante.domain.picture import DataNote, EnergyOrder, IntakeKind, OrderState, Vitamin, VitaminOrder
-from andante.rules.notices import scheduled_rise
+from andante.rules.rises import scheduled_rises
 from andante.rules.situation import take_in
 from pictures import (
     MG,
@@ -74,18 +74,39 @@ RISES = [
 def test_the_first_increase_of_the_coming_day(
     orders: tuple[EnergyOrder, ...], ahead: float | None, words: str, kcal: int | None
 ) -> None:
-    rise = scheduled_rise(take_in(picture(*orders, draw(80), draw(5)), aspen(), NOW))
+    rises = scheduled_rises(take_in(picture(*orders, draw(80), draw(5)), aspen(), NOW))
     if ahead is None:
-        assert rise is None
+        assert rises == ()
         return
-    assert rise is not None
-    assert (rise[0], rise[1], rise[3]) == (h(-ahead), words, None if kcal is None else d(kcal))
+    first = rises[0]
+    assert (first.when, first.words, first.kcal) == (h(-ahead), words, None if kcal is None else d(kcal))
+
+
+SUMMED = [
+    # orders, hours until each rise, the day's kcal from then on if nobody touches anything, which come on top
+    pytest.param((stages(rate("30", 60), rate("40", -4), rate("50", -8)),), (4, 8), (960, 1200), (False, False), id="two stages of one order"),
+    pytest.param((feed("30", 60), feed("20", -6, ordered=2), feed("15", -3, ordered=2)), (3, 6), (1080, 1560), (True, True), id="two further orders"),
+    pytest.param((stages(rate("30", 60), rate("40", -4)), feed("20", -6, ordered=2)), (4, 6), (960, 1440), (False, True), id="a stage, then a further order"),
+    pytest.param((stages(rate("30", 60), rate("20", -2), rate("40", -4)), feed("20", -3, ordered=2)), (3, 4), (1200, 1440), (True, False), id="less meanwhile is not counted on"),
+    pytest.param((feed("20", -3, ordered=2), feed("10", -5, ordered=2)), (3, 5), (480, 720), (False, False), id="two orders to begin with"),
+    pytest.param((feed("30", 60), feed("20", -3, ordered=2, density=None), feed("15", -6, ordered=2)), (3, 6), (None, None), (True, True), id="one of unknown energy: the sum is not known from then on"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("orders", "ahead", "kcal", "beside"), SUMMED)
+def test_increases_to_come_add_up(
+    orders: tuple[EnergyOrder, ...], ahead: tuple[int, ...], kcal: tuple[int | None, ...], beside: tuple[bool, ...]
+) -> None:
+    rises = scheduled_rises(take_in(picture(*orders, draw(80), draw(5)), aspen(), NOW))
+    assert [rise.when for rise in rises] == [h(-hours) for hours in ahead]
+    assert [rise.kcal for rise in rises] == [None if value is None else d(value) for value in kcal]
+    assert [rise.beside for rise in rises] == list(beside)
 
 
 SUPPORTED = [
     # chart, notice code, priority, whether the draws before it decide
     pytest.param((stages(rate("30", 60), rate("50", -4)), draw(80), draw(5)), None, None, False, id="to what is advised: 1200"),
-    pytest.param((stages(rate("30", 60), rate("51", -4)), draw(80), draw(5)), "scheduled-increase", "urgent", False, id="past what is advised"),
+    pytest.param((stages(rate("30", 60), rate("51", -4)), draw(80), draw(5)), "scheduled-increase", "urgent", "more", id="past what is advised"),
     pytest.param((stages(rate("30", 60), rate("50", -4)), draw(80), draw(5, p="0.70")), "urgent", "urgent", False, id="under a hold"),
     pytest.param((stages(rate("30", 60), rate("50", -4)), draw(80), draw(39, p="0.70"), draw(27, p="0.70"), draw(3, p="0.70"), dose(P, ago=30), dose(P, ago=20)), "urgent", "urgent", False, id="under a cut"),
     pytest.param((stages(rate("20", 60), rate("30", 20), rate("50", -4)), draw(80), draw(5)), "scheduled-increase", "routine", True, id="when the step is due: 720 + 480 is within a step"),
@@ -97,14 +118,21 @@ SUPPORTED = [
     pytest.param((stages(rate("30", 60), rate("40", -4), max_ml="600"), draw(80), draw(5, p="0.70")), "urgent", "urgent", False, id="faster under a cap that binds, under a hold"),
     pytest.param((stages(rate("20", 60), rate("30", 20)), feed("20", -6, ordered=2, density=None), draw(80), draw(5)), "scheduled-increase", "urgent", False, id="an order to come of unknown energy, when the step is due"),
     pytest.param((feed("20", -3, ordered=2), draw(5)), None, None, False, id="a start within what is advised"),
-    pytest.param((feed("36", -3, ordered=2), draw(5)), "urgent", "urgent", False, id="a start past what is advised"),
+    pytest.param((feed("36", -3, ordered=2), draw(5)), "urgent", "urgent", "more", id="a start past what is advised"),
     pytest.param((feed("20", -3, ordered=2),), "urgent", "urgent", False, id="a start before any draw"),
+    # The advice here is 30 to 50 mL/h, 1200 kcal, a step of 594 less its rounding: nothing fits on top of it.
+    pytest.param((feed("30", 60), feed("20", -3, ordered=2), draw(80), draw(5)), "scheduled-increase", "urgent", "beside", id="a further order on top of a step"),
+    pytest.param((feed("30", 60), feed("5", -3, ordered=2), draw(80), draw(5)), "scheduled-increase", "urgent", "beside", id="however small, although less than the step by itself"),
+    pytest.param((feed("30", 60), feed("20", -3, ordered=2, density=None), draw(80), draw(5)), "scheduled-increase", "urgent", "unknown", id="a further order of unknown energy"),
+    pytest.param((feed("30", -2, ordered=2), feed("20", -3, ordered=2), draw(5)), "urgent", "urgent", "more", id="two starts, together past what is advised"),
+    pytest.param((stages(rate("30", 60), rate("45", -4), rate("55", -8)), draw(80), draw(5)), "scheduled-increase", "urgent", "more", id="the second of two stages is past what is advised"),
+    pytest.param((stages(rate("20", 60), rate("30", 20), rate("45", -4), rate("55", -8)), draw(80), draw(5)), "scheduled-increase", "urgent", False, id="a step when it is due, and more soon after"),
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize(("chart", "code", "priority", "decided"), SUPPORTED)
 def test_an_increase_to_come_is_told_unless_the_evidence_supports_it(
-    chart: tuple[object, ...], code: str | None, priority: str | None, decided: bool
+    chart: tuple[object, ...], code: str | None, priority: str | None, decided: bool | str
 ) -> None:
     said = advise(chart, VITAMINS)
     found = [n for n in said.notices if n.topic == "scheduled-increase"]
@@ -113,14 +141,32 @@ def test_an_increase_to_come_is_told_unless_the_evidence_supports_it(
         return
     (notice,) = found
     assert (notice.code, notice.priority, notice.tell) == (code, priority, Tell.PRESCRIBER)
-    why = (
-        "The draws before then decide whether the levels allow it."
-        if decided
-        else f"The present evidence does not support it: {said.advice.headline}."
-    )
+    headline = said.advice.headline
+    why = {
+        True: "The draws before then decide whether the levels allow it.",
+        False: f"The present evidence does not support it: {headline}.",
+        "more": f"That is more than is advised: {headline}. Please review the order before then.",
+        "beside": f"It would come on top of what is advised: {headline}. Please review the order before then.",
+        "unknown": f"What that comes to is not known. Advised now: {headline}. Please review the order before then.",
+    }[decided]
     assert notice.text.startswith("Energy is scheduled to rise by itself ")
     assert notice.text.endswith(f"). {why}")
-    assert [(f.label, f.value in notice.text) for f in notice.evidence] == [("scheduled increase", True)]
+    assert notice.evidence
+    assert {(f.label, f"({f.value})" in notice.text) for f in notice.evidence} == {("scheduled increase", True)}
+
+
+def test_a_step_says_what_else_would_come_on_top_of_it() -> None:
+    said = advise(feed("30", 60), feed("20", -3, ordered=2), feed("10", -5, ordered=2), draw(80), draw(5), VITAMINS)
+    assert said.advice.rule == "step-up"
+    found = [words for words in said.advice.because if "more than one" in words]
+    assert found == [
+        "Thu 6 Mar 11:00 a further enteral feed order begins, 480 kcal/day: with this step, more than one. "
+        "See which of them is meant.",
+        "Thu 6 Mar 13:00 a further enteral feed order begins, 240 kcal/day: with this step, more than one. "
+        "See which of them is meant.",
+    ]
+    alone = advise(stages(rate("30", 60), rate("50", -4)), draw(80), draw(5), VITAMINS)
+    assert not any("more than one" in words for words in alone.advice.because)
 
 
 # --------------------------------------------------------------------------- replacement
@@ -280,3 +326,51 @@ def test_delivery_that_lags_is_told_with_its_records() -> None:
     said = advise(*FED, delivered("350"), planned("30"), lab(MG, "0.85", 5), delivered("10", kind=IntakeKind.ALL_FLUID))
     assert said.advice.rule == "delivery-lags"
     assert any(f.value.startswith("350 mL over 24 h") for r in said.derivation for f in r.facts)
+
+
+# --------------------------------------------------------------------------- a high level, and less since
+
+SINCE = [
+    # the newest of phosphate, which groups of analytes the prescriber hears of as high
+    pytest.param((draw(80, p="1.60"), draw(3, p="1.60")), ["phosphate"], id="still high"),
+    pytest.param((draw(80, p="1.60"), draw(3, p=None)), ["phosphate"], id="nothing newer"),
+    pytest.param((draw(80, p="1.60"), lab(P, "<1.2", 3), draw(3, p=None)), ["phosphate"], id="a bound that shows no severe fall: 25 %"),
+    pytest.param((draw(80, p="1.60"), lab(P, "<0.9", 3), draw(3, p=None)), [], id="a bound that shows a severe fall: nobody should take phosphate away"),
+    pytest.param((draw(80, p="1.60", k="5.4"), lab(P, "<0.9", 3), draw(3, p=None, k="5.4")), ["potassium"], id="another one is"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("draws", "high"), SINCE)
+def test_a_level_is_told_as_high_until_a_newer_result_shows_a_severe_fall(
+    draws: tuple[object, ...], high: list[str]
+) -> None:
+    notices = told(advise(feed("30", 60), draws, VITAMINS), "replacement", "high")
+    assert [analyte.value for notice in notices for analyte in notice.analytes] == high
+
+
+def test_doses_that_could_not_be_read_are_not_said_to_be_missing() -> None:
+    low = (feed("30", 60), draw(80), draw(5, p="0.70"), VITAMINS)
+    (whole,) = told(advise(*low), "replacement", "low")
+    (half,) = told(advise(*low, incomplete=("MedicationAdministration",)), "replacement", "low")
+    assert whole.text.endswith("; no replacement dose is documented.")
+    assert half.text.endswith("; no replacement dose is documented in what could be read of the chart.")
+
+
+# --------------------------------------------------------------------------- at goal, and how it came there
+
+
+def test_a_jump_to_the_goal_is_told_as_any_other() -> None:
+    jumped = advise(stages(rate("40", 60), rate("75", 6)), draw(80), draw(3), VITAMINS).advice
+    assert (jumped.rule, jumped.priority) == ("at-goal", Priority.URGENT)
+    assert jumped.headline.endswith(": energy rose by more than a step Thu 6 Mar 02:00")
+    assert any(
+        "rose from 960 kcal/day to 1800 kcal/day" in words and "Was it meant?" in words for words in jumped.because
+    )
+    long_ago = advise(stages(rate("40", 90), rate("75", 30)), draw(100), draw(3), VITAMINS).advice
+    assert (long_ago.rule, long_ago.priority) == ("at-goal", Priority.ROUTINE)
+    assert not any("Was it meant?" in words for words in long_ago.because)
+
+
+def test_at_goal_by_order_alone_is_said_in_the_first_line() -> None:
+    said = advise(feed("75", 110), draw(130), draw(5), VITAMINS, delivered("900")).advice
+    assert said.headline == "At goal: keep 75 mL/h (1800 kcal/day), as ordered; 50 % of it was delivered"

@@ -104,7 +104,7 @@ def test_what_would_settle_an_unknown_risk_is_named_once_it_is_unknown_only() ->
     assert known
     assert set(known) == {""}
     assert (
-        said.advice.because[1:] == (f"It would be settled by: {'; '.join(missing)}.",)
+        said.advice.because[1:] == (f"It would be settled by: {'; '.join(dict.fromkeys(missing))}.",)
         or said.advice.rule == "not-at-risk"
     )
 

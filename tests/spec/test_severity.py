@@ -37,7 +37,7 @@ def test_a_mild_fall_inside_the_range_is_said_as_a_warning() -> None:
     said = advise(feed("30", 40), draw(42, k="5.0"), draw(5, k="4.4"))
     words = (
         "Potassium has fallen 12 % from 5.0 mmol/L (Tue 4 Mar 14:00) to 4.4 mmol/L (Thu 6 Mar 03:00), "
-        "but is still in range: a warning."
+        "but is still inside the range: a warning."
     )
     assert words in said.advice.because
 

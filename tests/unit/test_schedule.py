@@ -3,7 +3,7 @@
 import asyncio
 import io
 import json
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -61,6 +61,30 @@ async def test_a_late_round_runs_once_and_never_twice_at_a_time() -> None:
     assert set(jobs) == {ROUND, NIGHT_WATCH}
     for job in jobs.values():
         assert (job.max_instances, job.coalesce, job.misfire_grace_time) == (1, True, 900)
+
+
+async def test_a_round_that_was_slept_through_is_told_of_and_made_up_for_at_once() -> None:
+    ran: list[str] = []
+    missed: list[str] = []
+
+    async def run(trigger: str) -> None:
+        ran.append(trigger)
+
+    clockwork = made(run, changes_every_s=3 * 3600, missed=missed.append)
+    clockwork.start()
+    try:
+        two_hours_ago = datetime.now(UTC) - timedelta(hours=2)  # noqa: TID251 - the scheduler's own clock is the wall's
+        for name in (ROUND, CHANGES):
+            clockwork.modify_job(name, next_run_time=two_hours_ago)
+        for _ in range(200):
+            await asyncio.sleep(0.01)
+            if len(missed) == 2 and ran:
+                break
+        await asyncio.sleep(0.05)
+    finally:
+        clockwork.shutdown(wait=False)
+    assert sorted(missed) == [CHANGES, ROUND]
+    assert ran == [ROUND], "the next look for changes comes anyway"
 
 
 async def test_rounds_by_change_time_run_only_where_they_are_asked_for() -> None:

@@ -359,6 +359,53 @@ async def test_an_incomplete_chart_takes_nothing_back_in_favour_of_what_a_person
     assert not plan(holding, halving, complete=False, unread=("Flag",))
 
 
+UNREAD = an_assessment(an_advice(rule="incomplete-read"))
+UNREAD_AND_LOW = an_assessment(an_advice(rule="incomplete-read"), states=LOW)
+
+
+async def test_that_the_chart_could_not_be_read_takes_the_place_of_nothing_that_says_more() -> None:
+    correcting = InboxServer()
+    await deliver(correcting, an_assessment(an_advice(AdviceCode.CORRECT_FIRST, rule="low-before"), states=LOW))
+    assert not plan(correcting, UNREAD_AND_LOW, complete=False, unread=("Flag",))
+
+
+@pytest.mark.parametrize(
+    ("status", "expected"),
+    [
+        ("accepted", []),  # at work on it: nothing new is known
+        ("in-progress", []),
+        ("on-hold", []),
+        ("rejected", ["create"]),  # done with: with nothing open, silence would be worse than a hold
+        ("completed", ["create"]),
+    ],
+)
+async def test_that_the_chart_could_not_be_read_contradicts_nobody_at_work(status: str, expected: list[str]) -> None:
+    server = InboxServer()
+    await deliver(server, ADVANCE)
+    server.person("Task/1", status=status)
+    assert shape(plan(server, UNREAD, complete=False, unread=("Goal",))) == expected
+
+
+async def test_that_the_chart_could_not_be_read_breaks_no_silence(holding: InboxServer) -> None:
+    await deliver(holding, SILENT)
+    assert not plan(holding, UNREAD, complete=False, unread=("Flag",))
+    low = an_assessment(an_advice(rule="low-while-feeding"), states=LOW)
+    assert shape(plan(holding, low, complete=False, unread=("Flag",))) == ["create"], "a danger seen does"
+
+
+async def test_a_stay_that_could_not_be_read_is_taken_to_be_the_last_one() -> None:
+    """It is part of the name of every decision: all would be told once more, what was answered too."""
+    server, low = InboxServer(), a_notice(NoticeCode.REPLACEMENT, "Please review replacement: phosphate 0.62 mmol/L.")
+    whole = replace(an_assessment(an_advice(rule="low-while-feeding"), states=LOW), notices=(low,))
+    await deliver(server, whole)
+    blind = replace(whole, encounter="")
+    assert not plan(server, blind, complete=False, unread=("Encounter",))
+    (notice,) = server.of_type("CommunicationRequest")
+    server.person(notice, status="completed")
+    assert not plan(server, blind, complete=False, unread=("Encounter",))
+    assert shape(plan(InboxServer(), blind, complete=False, unread=("Encounter",))) == ["create", "create"]
+
+
 def test_an_incomplete_chart_still_says_hold_where_nothing_else_stands() -> None:
     assert shape(plan(InboxServer(), an_assessment(an_advice(rule="incomplete-read")), complete=False)) == ["create"]
     assert not plan(InboxServer(), ADVANCE, complete=False)
@@ -376,6 +423,9 @@ def test_an_incomplete_chart_still_says_hold_where_nothing_else_stands() -> None
         (NoticeCode.LAB_GAP_AHEAD, ("ServiceRequest",), []),
         (NoticeCode.MICRONUTRIENT, ("MedicationRequest",), []),
         (NoticeCode.MICRONUTRIENT, ("Goal",), ["create"]),
+        (NoticeCode.DATA_QUALITY, ("Observation",), []),
+        (NoticeCode.DATA_QUALITY, ("Patient",), []),
+        (NoticeCode.DATA_QUALITY, ("Flag",), ["create"]),
     ],
 )
 def test_a_notice_on_an_incomplete_chart_needs_the_reads_it_rests_on(

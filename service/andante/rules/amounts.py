@@ -36,7 +36,12 @@ def bring_down(s: Situation, target: Decimal) -> Sized:
         return Sized(kcal=floor)
     if vehicle.fixed_kcal > floor:
         return Sized(kcal=floor, said=("several feeds together; stopping one of them is not enough",))
-    return size(target, vehicle, s.protocol) or describe(Decimal(0), vehicle)
+    # The glucose ceiling bounds it too, unless what runs beside the feed leaves nothing: that is not the feed's to pay.
+    return (
+        size(target, vehicle, s.protocol, dosing_kg=s.body.dosing_kg)
+        or size(target, vehicle, s.protocol)
+        or describe(Decimal(0), vehicle)
+    )
 
 
 def cut(s: Situation, answer: str, since: datetime) -> tuple[Sized | None, bool]:

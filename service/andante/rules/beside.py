@@ -9,7 +9,7 @@ from andante.rules.body import current_findings
 from andante.rules.phrases import at, kcal, names, plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, dextrose_g_h, glucose_rate
-from andante.rules.telling import fall_words, level_words
+from andante.rules.telling import fall_words, level_words, place_words
 from andante.rules.trend import Grade
 
 _TENTH = Decimal("0.1")
@@ -18,7 +18,11 @@ _MASKING = (FindingKind.RENAL_IMPAIRMENT, FindingKind.DEHYDRATION)
 
 def warnings(s: Situation) -> tuple[str, ...]:
     """What is said beside an advice that does not hold."""
-    falling = tuple(f"{fall_words(s, f)}, but is still in range: a warning." for f in s.falls if f.grade is Grade.MILD)
+    falling = tuple(
+        f"{fall_words(s, f)}, but is still {place_words(s, f.analyte)}: a warning."
+        for f in s.falls
+        if f.grade is Grade.MILD
+    )
     window = span(s.protocol.fall.window.value, "d")
     exposed = s.course.latest_exposure
     unknown = [r.analyte for r in s.readings if s.fall(r.analyte) is None]

@@ -18,6 +18,7 @@ from andante.rules.telling import (
     keep_words,
     level_words,
     lower_words,
+    place_words,
     recheck_words,
     run_words,
 )
@@ -69,6 +70,8 @@ def low_while_feeding(s: Situation) -> Decision | None:
     sized = keep_present(s)
     others = [r for r in s.readings if r not in low and not r.may_advance]
     because = [f"{sentence(level_words(s, r))}." for r in low]
+    falls = [s.fall(r.analyte) for r in low]
+    because += [f"{fall_words(s, f)}." for f in falls if f is not None and f.grade is not Grade.NONE]
     because.append("While any of the three is low, no more energy than now; replacement is to be reviewed.")
     if others:
         because.append(f"Also {gap_words(s, others)}; {draw_words(others)}.")
@@ -122,14 +125,15 @@ def falling_while_feeding(s: Situation) -> Decision | None:
     if not falls:
         return None
     sized = keep_present(s)
+    where = " and ".join(dict.fromkeys(place_words(s, f.analyte) for f in falls))
     return Decision(
         code=AdviceCode.HOLD,
         rule="falling",
         headline=f"{keep_words(s, sized)}: {names(f.analyte for f in falls)} falling"
-        f"{' fast' if any(f.drop for f in falls) else ''}, still inside the range",
+        f"{' fast' if any(f.drop for f in falls) else ''}, still {where}",
         because=(
             *(f"{fall_words(s, f)}: {_grade_words(f)}." for f in falls),
-            "A falling normal level is a warning; energy stays until it settles.",
+            "A level that falls is a warning before it is low; energy stays until it settles.",
             *bound_words(sized),
         ),
         sized=sized,

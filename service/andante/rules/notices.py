@@ -5,18 +5,20 @@ from datetime import datetime
 from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, GapStage, Notice, NoticeCode, Priority, Tell
-from andante.domain.picture import OrderState, Vitamin
+from andante.domain.picture import Vitamin
 from andante.domain.quantities import Analyte
 from andante.rules.bands import Band, band_of
-from andante.rules.course import Course
 from andante.rules.decision import Decision
-from andante.rules.energy import DAY, day_amount, present_rate, start_of
+from andante.rules.energy import DAY
+from andante.rules.evidence import Reading
 from andante.rules.facts import lab_facts
 from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.monitoring import Gap, find_gap
-from andante.rules.phrases import at, kcal, names, plain, sentence
+from andante.rules.phrases import at, names, sentence
+from andante.rules.rises import scheduled_rises
 from andante.rules.situation import Situation
 from andante.rules.telling import level_words
+from andante.rules.trend import Grade
 
 _TELL = {
     GapStage.NOT_ORDERED: Tell.PRESCRIBER,
@@ -31,7 +33,6 @@ _STAGE_WORDS = {
     GapStage.UNUSABLE: "a result came but cannot be used; repeat the draw",
 }
 _HOLDING = (AdviceCode.HOLD, AdviceCode.HALVE, AdviceCode.URGENT_REVIEW)
-_TENTH = Decimal("0.1")
 
 
 def find_gaps(s: Situation) -> tuple[Gap, ...]:
@@ -95,7 +96,7 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
                 evidence=(*lab_facts(low), *doses),
             )
         )
-    high = [r for r in s.readings if r.evidence.danger in (Band.HIGH, Band.CRITICAL_HIGH)]
+    high = [r for r in s.readings if r.evidence.danger in (Band.HIGH, Band.CRITICAL_HIGH) and not _has_fallen(s, r)]
     if high:
         pressing = any(r.evidence.danger is Band.CRITICAL_HIGH for r in high) or any(
             s.now - d.given < DAY and any(r.analyte in d.analytes for r in high)
@@ -117,10 +118,19 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
     return tuple(found)
 
 
+def _has_fallen(s: Situation, reading: Reading) -> bool:
+    """Whether a newer result, firm or not, shows a severe fall from the high level: nothing should be taken away."""
+    fall, high = s.fall(reading.analyte), reading.evidence.danger_result
+    if fall is None or fall.grade is not Grade.SEVERE or high is None or high.collected is None:
+        return False
+    return fall.current.collected is not None and fall.current.collected > high.collected
+
+
 def _dose_words(s: Situation, doses: list[Fact]) -> str:
     """How many doses the chart documents, and the last one with its time."""
     if not doses:
-        return "no replacement dose is documented"
+        read = " in what could be read of the chart" if s.picture.incomplete else ""
+        return f"no replacement dose is documented{read}"
     last = doses[-1]
     when = f" {at(last.when, s.picture.zone)}" if last.when else ""
     count = "1 replacement dose is" if len(doses) == 1 else f"{len(doses)} replacement doses are"
@@ -213,73 +223,56 @@ def _vitamin_priority(gap: VitaminGap) -> Priority:
 
 
 def _scheduled_increase(s: Situation, decision: Decision) -> tuple[Notice, ...]:
-    """An order that steps itself up is told before it happens, unless the present advice supports it."""
-    rise = scheduled_rise(s)
-    if rise is None:
+    """Orders that step themselves up are told before it happens, unless the present advice supports all of it."""
+    rises = scheduled_rises(s)
+    if not rises:
         return ()
-    when, words, source, amount = rise
-    allowed = decision.code in (AdviceCode.ADVANCE, AdviceCode.START) and decision.sized is not None
-    if allowed and amount is not None and decision.sized is not None and amount <= decision.sized.kcal:
+    known = [r.kcal for r in rises if r.kcal is not None]
+    highest = max(known) if len(known) == len(rises) else None
+    beside = any(r.beside for r in rises)
+    advised = decision.sized if decision.code in (AdviceCode.ADVANCE, AdviceCode.START) else None
+    if advised is not None and not beside and highest is not None and highest <= advised.kcal:
         return ()
     holds = decision.code in _HOLDING or not s.course.feeding
-    step = s.step_kcal
-    present = s.course.present_kcal
-    in_due_time = (
-        decision.code is AdviceCode.STAY
-        and s.next_step is not None
-        and when >= s.next_step
-        and None not in (amount, step, present, s.goal.kcal)
-        and (amount or 0) <= min((present or 0) + (step or 0), s.goal.kcal or 0)
-    )
-    why = (
-        "The draws before then decide whether the levels allow it."
-        if in_due_time
-        else f"The present evidence does not support it: {decision.headline}."
-    )
+    in_due_time = _is_in_due_time(s, decision, rises[0].when, highest)
+    told = [f"{at(r.when, s.picture.zone)} ({r.words})" for r in rises]
+    text = f"Energy is scheduled to rise by itself {', then '.join(told)}."
     return (
         Notice(
             code=NoticeCode.URGENT if holds else NoticeCode.SCHEDULED_INCREASE,
             topic="scheduled-increase",
-            text=f"Energy is scheduled to rise by itself {at(when, s.picture.zone)} ({words}). {why}",
+            text=f"{text} {_why_told(decision, advised is not None, highest, in_due_time=in_due_time, beside=beside)}",
             tell=Tell.PRESCRIBER,
             priority=Priority.ROUTINE if in_due_time else Priority.URGENT,
-            evidence=(Fact(label="scheduled increase", value=words, when=when, source=source),),
+            evidence=tuple(
+                Fact(label="scheduled increase", value=r.words, when=r.when, source=r.source) for r in rises
+            ),
         ),
     )
 
 
-def scheduled_rise(s: Situation) -> tuple[datetime, str, str, Decimal | None] | None:
-    """The first increase an active order carries within the coming day: (when, words, source, kcal/day then)."""
-    found: list[tuple[datetime, str, str, Decimal | None]] = []
-    energy, zone = s.protocol.energy, s.picture.zone
-    for order in s.course.running:
-        now_rate = present_rate(order, s.now)
-        now_amount = day_amount(order, energy, at=s.now, zone=zone, frozen=True).kcal
-        for delivery in order.deliveries:
-            if delivery.start is None or not s.now < delivery.start < s.now + DAY:
-                continue
-            then_rate = present_rate(order, delivery.start)
-            then = day_amount(order, energy, at=delivery.start, zone=zone, frozen=True).kcal
-            faster = now_rate is not None and then_rate is not None and then_rate > now_rate
-            more = now_amount is not None and then is not None and then > now_amount
-            if faster or more:
-                words = f"to {plain(then_rate, _TENTH)} mL/h" if then_rate is not None else "a larger amount"
-                words += f", {kcal(then)}" if then is not None else ""
-                found.append((delivery.start, words, order.source, _total(s.course, now_amount, then)))
-    for order in s.course.planned:
-        start = start_of(order)
-        if order.state is OrderState.ACTIVE and start is not None and s.now < start < s.now + DAY:
-            amount = day_amount(order, energy, at=start, zone=zone, frozen=True).kcal
-            words = f"{'a further' if s.course.feeding else 'the'} {order.kind.value} order begins"
-            words += f", {kcal(amount)}" if amount is not None else ""
-            found.append((start, words, order.source, _total(s.course, Decimal(0), amount)))
-    return min(found, key=lambda f: (f[0], f[2])) if found else None
+def _is_in_due_time(s: Situation, decision: Decision, first: datetime, highest: Decimal | None) -> bool:
+    """Whether it is the step that will be due then anyway."""
+    step, present, goal = s.step_kcal, s.course.present_kcal, s.goal.kcal
+    if decision.code is not AdviceCode.STAY or s.next_step is None or first < s.next_step:
+        return False
+    if highest is None or step is None or present is None or goal is None:
+        return False
+    return highest <= min(present + step, goal)
 
 
-def _total(course: Course, now: Decimal | None, then: Decimal | None) -> Decimal | None:
-    if course.present_kcal is None or now is None or then is None:
-        return None
-    return course.present_kcal - now + then
+def _why_told(decision: Decision, allows: bool, highest: Decimal | None, *, in_due_time: bool, beside: bool) -> str:
+    if in_due_time:
+        return "The draws before then decide whether the levels allow it."
+    if not allows:
+        return f"The present evidence does not support it: {decision.headline}."
+    if highest is None:
+        return (
+            f"What that comes to is not known. Advised now: {decision.headline}. Please review the order before then."
+        )
+    if beside:
+        return f"It would come on top of what is advised: {decision.headline}. Please review the order before then."
+    return f"That is more than is advised: {decision.headline}. Please review the order before then."
 
 
 def _data_quality(s: Situation) -> tuple[Notice, ...]:

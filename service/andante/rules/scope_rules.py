@@ -63,11 +63,14 @@ def not_at_risk(s: Situation) -> Decision | None:
     if s.is_watched:
         return None
     if s.risk.tier is RiskTier.UNKNOWN:
-        missing = "; ".join(c.would_settle for c in s.risk.criteria if c.state == "unknown" and c.would_settle)
+        unknown = (c.would_settle for c in s.risk.criteria if c.state == "unknown" and c.would_settle)
+        missing = "; ".join(dict.fromkeys(unknown))
+        met = [c.text for c in s.risk.criteria if c.state == "met"]
+        shown = f"met so far: {'; '.join(met)}" if met else "no risk is charted"
         return Decision(
             code=AdviceCode.NOT_AT_RISK,
             rule="risk-not-shown",
-            headline="Not watched: the chart shows no risk, but not enough to rule it out",
+            headline=f"Not watched yet, and risk is not ruled out: {shown}",
             because=("No risk tier is reached by what is charted.", f"It would be settled by: {missing}."),
         )
     return Decision(

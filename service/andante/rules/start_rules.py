@@ -63,7 +63,8 @@ def baseline_gap(s: Situation) -> Decision | None:
     return Decision(
         code=AdviceCode.DRAW_FIRST,
         rule="baseline-gap",
-        headline=f"Before feeding starts: a draw of {names(r.analyte for r in gaps)}",
+        headline=f"Before feeding starts: a draw of {names(r.analyte for r in gaps)}"
+        + (f"; {names(r.analyte for r in low)} low" if low else ""),
         because=tuple(because),
         facts=lab_facts((*gaps, *(r for r in low if r not in gaps))),
         cites=(s.protocol.evidence.baseline_max_age,),
@@ -90,8 +91,8 @@ def low_before_feeding(s: Situation) -> Decision | None:
             return Decision(
                 code=AdviceCode.START,
                 rule="start-while-low",
-                headline=f"Could start at {energy_words(started)}, the lowest allowance, once replacement runs: "
-                f"{names(r.analyte for r in low)} low",
+                headline=f"Could start at {energy_words(started)}, the lowest allowance, once replacement runs"
+                f"{' and thiamine has been given' if _lacks_thiamine(s) else ''}: {names(r.analyte for r in low)} low",
                 because=(
                     *words,
                     "This protocol starts very low while replacement runs; see the chart that it does.",
@@ -151,10 +152,13 @@ def start_cannot_be_sized(s: Situation) -> Decision | None:
             words for words, _ in s.course.energy_problems
         )
         head = "energy from drugs or fluids is not known"
+    elif s.vehicle is None:
+        why = "The planned order cannot be put into one rate or bolus of known energy: complete the order first."
+        head = "the planned order cannot be worked out"
     elif _size_start(s, s.allowance_kcal) is None:
         why = (
             f"Energy from drugs and fluids ({kcal(s.course.other_kcal)}) leaves no room in the first day's allowance "
-            f"of {kcal(s.allowance_kcal)}, or the planned order cannot be summed."
+            f"of {kcal(s.allowance_kcal)}."
         )
         head = "no room in the first day's allowance"
     else:
@@ -214,7 +218,7 @@ def ready_to_start(s: Situation) -> Decision | None:
         code=AdviceCode.START,
         rule="ready-to-start",
         headline=f"{head} for the first 24 h"
-        + (", once thiamine has been given" if any(g.state == "missing" for g in _thiamine_gaps(s)) else "")
+        + (", once thiamine has been given" if _lacks_thiamine(s) else "")
         + (f"; {names(high)} high" if high else ""),
         because=tuple(because),
         sized=sized,
@@ -233,6 +237,10 @@ def _may_be_lower_still(reading: Reading, s: Situation) -> bool:
 def _thiamine_gaps(s: Situation) -> list[VitaminGap]:
     gaps = vitamin_gaps(s.picture, s.course, s.protocol, s.now)
     return [g for g in gaps if g.vitamin is Vitamin.THIAMINE]
+
+
+def _lacks_thiamine(s: Situation) -> bool:
+    return any(g.state == "missing" for g in _thiamine_gaps(s))
 
 
 def _thiamine_words(s: Situation) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from andante.rules.course import Exposure
 from andante.rules.decision import Decision, soonest, until_next_look
 from andante.rules.facts import delivered_facts, eaten_facts, lab_facts, order_facts
 from andante.rules.phrases import at, kcal, names, plain, sentence, span
+from andante.rules.rises import scheduled_rises
 from andante.rules.scope_rules import is_at_goal, is_over_goal
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, size
@@ -38,6 +39,7 @@ def over_the_limit(s: Situation) -> Decision | None:
         headline=f"{keep_words(s, sized)}: ordered energy is above {what}",
         because=(
             f"Ordered energy is {kcal(present)}; {what} is {kcal(limit)} ({s.goal.said}; {s.body.said}).",
+            *content_words(s, sized),
             *warnings(s),
         ),
         sized=sized,
@@ -53,17 +55,25 @@ def at_goal(s: Situation) -> Decision | None:
     if not is_at_goal(s):
         return None
     sized = keep_present(s)
-    because = [f"At {s.goal.said}.", *warnings(s), *other_energy_words(s)]
+    jump = _recent_jump(s)
+    lags = s.course.lagging(s.protocol)
+    because = [f"At {s.goal.said}.", *_jump_words(s, jump), *warnings(s), *other_energy_words(s)]
     because += [f"{words}: find out why." for words in _delivery_words(s)]
+    head = f"At goal: keep {energy_words(sized)}"
+    if jump is not None:
+        head += f": {_jump_head(s, jump)}"
+    elif lags is not None and lags.percent is not None:
+        head += f", as ordered; {plain(lags.percent)} % of it was delivered"
     return Decision(
         code=AdviceCode.AT_GOAL,
         rule="at-goal",
-        headline=f"At goal: keep {energy_words(sized)}",
+        headline=head,
         because=tuple(because),
         sized=sized,
         facts=(*order_facts(s), *eaten_facts(s), *_delivery_facts(s), *lab_facts(s.readings)),
-        cites=(s.protocol.energy.goal,),
+        cites=(s.protocol.energy.goal, *((s.protocol.energy.step,) if jump is not None else ())),
         valid_until=s.evidence_expires,
+        priority=Priority.URGENT if jump is not None else Priority.ROUTINE,
     )
 
 
@@ -95,13 +105,10 @@ def stay(s: Situation) -> Decision | None:
         head = head or f"{names(a for a, _ in settling)} must settle first"
         because += [words for _, words in settling]
         cites.append(s.protocol.response.settle_draws)
-    if jump is not None and jump.kcal_before is not None and jump.kcal_after is not None:
+    if jump is not None:
         rule = rule if because else "jumped"
-        head = head or f"energy rose by more than a step {at(jump.at, s.picture.zone)}"
-        because.append(
-            f"The energy rose from {kcal(jump.kcal_before)} to {kcal(jump.kcal_after)} within a step interval "
-            f"({at(jump.at, s.picture.zone)}), more than one step: close draws start again. Was it meant?"
-        )
+        head = head or _jump_head(s, jump)
+        because += _jump_words(s, jump)
         cites.append(s.protocol.energy.step)
     if next_step is not None and s.now < next_step:
         head = head or f"next step not before {at(next_step, s.picture.zone)}"
@@ -141,6 +148,19 @@ def _recent_jump(s: Situation) -> Exposure | None:
     interval = span(s.protocol.energy.step_interval.value, "h")
     jumps = [e for e in s.course.exposures if e.kind == "jump" and s.now - e.at < interval]
     return max(jumps, key=lambda e: e.at) if jumps else None
+
+
+def _jump_head(s: Situation, jump: Exposure) -> str:
+    return f"energy rose by more than a step {at(jump.at, s.picture.zone)}"
+
+
+def _jump_words(s: Situation, jump: Exposure | None) -> tuple[str, ...]:
+    if jump is None or jump.kcal_before is None or jump.kcal_after is None:
+        return ()
+    return (
+        f"The energy rose from {kcal(jump.kcal_before)} to {kcal(jump.kcal_after)} within a step interval "
+        f"({at(jump.at, s.picture.zone)}), more than one step: close draws start again. Was it meant?",
+    )
 
 
 def _settling_words(s: Situation) -> list[tuple[Analyte, str]]:
@@ -212,6 +232,11 @@ def advance(s: Situation) -> Decision | None:
     if s.course.delivered is None and s.vehicle is not None:
         because.append("No delivered volume is documented for the last day: check the pump before going up.")
     because += other_energy_words(s)
+    because += [
+        f"{at(r.when, s.picture.zone)} {r.words}: with this step, more than one. See which of them is meant."
+        for r in scheduled_rises(s)
+        if r.beside
+    ]
     now = rate_words(s)
     high = [r.analyte for r in s.readings if r.evidence.danger is Band.HIGH]
     head = f"Go up {f'from {now} ' if now else ''}to {energy_words(sized)}"

@@ -4,7 +4,8 @@ from decimal import Decimal
 
 from andante.domain.advice import AnalyteState
 from andante.domain.picture import LabResult
-from andante.rules.bands import Band
+from andante.domain.quantities import Analyte
+from andante.rules.bands import Band, limits_of
 from andante.rules.evidence import Reading
 from andante.rules.phrases import at, kcal, level, names, plain, sentence
 from andante.rules.situation import Situation
@@ -176,13 +177,19 @@ def fall_words(s: Situation, fall: Fall) -> str:
     words = f"{sentence(fall.analyte.value)} has fallen {percent_words(fall)} {_from_to(s, fall)}"
     drop = fall.drop
     if drop is not None and (drop.reference, drop.current) != (fall.reference, fall.current):
-        words += f", {percent_words(drop)} of it fast, {_from_to(s, drop)}"
+        words += f", part of it fast: {percent_words(drop)} {_from_to(s, drop)}"
     elif drop is not None:
         words += ", fast"
-    high = fall.reference.range_high
-    if high is not None and fall.reference.level is not None and fall.reference.level.surely_above(high):
+    _, high, _ = limits_of(fall.reference, s.protocol)
+    if fall.reference.level is not None and fall.reference.level.surely_above(high):
         words += " (the starting level was above its range: treatment or the kidney may be the cause)"
     return words
+
+
+def place_words(s: Situation, analyte: Analyte) -> str:
+    """Where a falling level still is."""
+    high = (AnalyteState.HIGH, AnalyteState.CRITICAL_HIGH)
+    return "above its range" if s.reading(analyte).state in high else "inside the range"
 
 
 def run_words(run: LowRun) -> str:

@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from andante.domain.advice import AdviceCode, Fact, Priority, Tell
-from andante.domain.picture import Finding
+from andante.domain.picture import Finding, FindingKind
 from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte
 from andante.rules.amounts import cut
@@ -11,7 +11,7 @@ from andante.rules.bands import Band
 from andante.rules.decision import Decision, until_next_look
 from andante.rules.evidence import Reading
 from andante.rules.facts import lab_facts, order_facts
-from andante.rules.phrases import sentence, span
+from andante.rules.phrases import at, sentence, span
 from andante.rules.scope_rules import organ_dysfunction, refractory_runs
 from andante.rules.situation import Situation
 from andante.rules.telling import (
@@ -20,13 +20,16 @@ from andante.rules.telling import (
     figure_words,
     level_words,
     lower_words,
-    paused_words,
     percent_words,
     run_words,
 )
 from andante.rules.trend import Grade, consecutive
 
 _STRICTEST = ("stop", "halve", "hold")
+_FLAGS = {
+    FindingKind.ORGAN_DYSFUNCTION: "organ dysfunction is flagged",
+    FindingKind.THIAMINE_DEFICIENCY: "thiamine deficiency is flagged",
+}
 
 
 def urgent_review(s: Situation) -> Decision | None:
@@ -44,13 +47,16 @@ def urgent_review(s: Situation) -> Decision | None:
         limits = s.protocol.analytes.of(reading.analyte)
         if danger is Band.CRITICAL_LOW:
             answers.append((response.critical_low.value, trouble_since(reading, s)))
-            because.append(f"{sentence(level_words(s, reading))}: at or beyond the critical limit.")
+            because.append(
+                f"{sentence(level_words(s, reading))}: at or beyond the critical limit. Please consider a repeat after "
+                "replacement, before the next draw is due."
+            )
             cites += [limits.critical_low, response.critical_low]
         elif danger is Band.CRITICAL_HIGH and limits.critical_high is not None:
             answers.append((response.critical_high.value, trouble_since(reading, s)))
             because.append(
                 f"{sentence(level_words(s, reading))}: at or above the critical limit. Review replacement, other "
-                "sources and renal function; a specimen problem is possible, so repeat."
+                "sources and renal function; a specimen problem is possible, so repeat now."
             )
             cites += [limits.critical_high, response.critical_high]
         else:
@@ -71,8 +77,8 @@ def urgent_review(s: Situation) -> Decision | None:
                 cites += [s.protocol.fall.severe, response.severe_fall]
         for finding in organ_dysfunction(s):
             answers.append((response.organ_dysfunction.value, _flagged_since(s, finding)))
-            because.append(f"Organ dysfunction is flagged while feeding: {finding.text}.")
-            heads.append("organ dysfunction is flagged")
+            because.append(_flag_words(finding))
+            heads.append(_FLAGS[finding.kind])
             flag_facts.append(
                 Fact(label=finding.kind.value, value=finding.text, when=finding.recorded, source=finding.source)
             )
@@ -112,8 +118,11 @@ def urgent_review(s: Situation) -> Decision | None:
     }[answer]
     if already:
         words = f"already cut: keep {energy_words(sized)}"
-    if (off := paused_words(s)) and answer != "stop":
-        words = f"{off.replace('The', 'the', 1)} {energy_words(sized)}"
+    if s.new_start_at is not None and answer != "stop":
+        until = at(s.new_start_at, s.picture.zone)
+        words = (
+            f"keep the feed off until reviewed; resumed after that and before {until}, at most {energy_words(sized)}"
+        )
     return Decision(
         code=AdviceCode.URGENT_REVIEW,
         rule="urgent-review",
@@ -131,6 +140,13 @@ def urgent_review(s: Situation) -> Decision | None:
 
 def _cut_sentence(already: bool) -> tuple[str, ...]:
     return ("The energy has already been cut since this began; it is kept, not cut again.",) if already else ()
+
+
+def _flag_words(finding: Finding) -> str:
+    said = f"{sentence(_FLAGS[finding.kind])} while feeding: {finding.text}."
+    if finding.kind is FindingKind.THIAMINE_DEFICIENCY:
+        said += " Please review thiamine now."
+    return said
 
 
 def trouble_since(reading: Reading, s: Situation) -> datetime:

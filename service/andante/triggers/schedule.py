@@ -15,6 +15,7 @@ RunRound = Callable[[str], Awaitable[object]]
 ROUND, NIGHT_WATCH, CHANGES = "round", "night-watch", "changes"
 KINDS = (ROUND, NIGHT_WATCH, CHANGES)
 LOOK_EVERY_S = 60.0
+_MADE_UP = "-made-up"
 SET_BACK = timedelta(minutes=10)
 """A clock that goes back by more has been wrong before; by less, a round just held would only be held twice."""
 
@@ -83,8 +84,8 @@ def scheduler(
 ) -> AsyncIOScheduler:
     """A scheduler, not yet started. `run` is told the trigger's name; a round waits for the one before it.
 
-    `lock` is held during each; `missed` hears of a round that came too late to begin. With `changes_every_s` there are
-    also rounds by change time, so many seconds apart.
+    `lock` is held during each; `missed` hears of a round that came too late to begin, and that is made up for at once.
+    With `changes_every_s` there are also rounds by change time, so many seconds apart.
     """
     one_at_a_time = lock or asyncio.Lock()
 
@@ -118,9 +119,13 @@ def scheduler(
 
     def tell_missed(event: JobEvent) -> None:
         is_missed = event.code == EVENT_JOB_MISSED  # else it waits, or runs: it will be told of when it has ended
-        log.say("round.missed" if is_missed else "round.still-running", level=logging.WARNING, trigger=event.job_id)
+        trigger = event.job_id.removesuffix(_MADE_UP)
+        log.say("round.missed" if is_missed else "round.still-running", level=logging.WARNING, trigger=trigger)
         if is_missed:
             missed(event.job_id)
+        if is_missed and event.job_id != CHANGES:  # the next of those comes anyway
+            name = f"{event.job_id}{_MADE_UP}"
+            made.add_job(once, args=[event.job_id], id=name, misfire_grace_time=None, replace_existing=True)
 
     made.add_listener(tell_missed, EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
     return made

@@ -41,6 +41,7 @@ from andante.triggers.notifications import hooks_of, offer_notifications, public
 from andante.triggers.operations.offer import Operations, offer_operations, operations_of
 from andante.triggers.operations.server_look import REACHABLE
 from andante.triggers.own_keys import publish_keys
+from andante.triggers.patience import Patience
 from andante.triggers.schedule import CHANGES, ROUND, scheduler
 from andante.triggers.shift import Shift
 from andante.wording import CAUTION
@@ -172,6 +173,7 @@ def create_app(
     app = FastAPI(
         title="Andante", description=CAUTION, version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None
     )
+    app.add_middleware(Patience)
     if service.settings.only_loopback and service.settings.api_token is None:
         # A page of another origin must not reach the service by giving its own name the loopback address.
         names = [*_LOOPBACK_NAMES, *public_name(hooks), *page_host(service)]

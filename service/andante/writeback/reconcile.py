@@ -6,7 +6,7 @@ that a danger seen is told even where the chart could not be read whole.
 """
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from andante.chart.chart import Inbox
@@ -54,11 +54,12 @@ _NEEDS: dict[NoticeCode, frozenset[str]] = {
     NoticeCode.URGENT: frozenset(),
     NoticeCode.REPLACEMENT: frozenset(),
     NoticeCode.SCHEDULED_INCREASE: frozenset(),
-    NoticeCode.DATA_QUALITY: frozenset(),
+    NoticeCode.DATA_QUALITY: frozenset({"Patient", "Observation"}),
     NoticeCode.LAB_GAP: frozenset({"Observation", "ServiceRequest", "Specimen"}),
     NoticeCode.LAB_GAP_AHEAD: frozenset({"Observation", "ServiceRequest", "Specimen"}),
     NoticeCode.MICRONUTRIENT: frozenset({"MedicationRequest", "MedicationAdministration", "Medication"}),
 }
+_ONLY_UNREAD = "incomplete-read"  # the rule that holds for no other reason
 # The reads without which it is not certain how much energy runs now.
 _ENERGY = frozenset({"NutritionOrder", "MedicationRequest", "MedicationAdministration", "Medication"})
 
@@ -97,8 +98,9 @@ def reconcile(
     if newer:
         settling = (*_yield_to(newer, tasks), *_doubles(notices)) if scene.complete else ()
         return Plan(actions=settling, held_back="another instance has assessed this patient since")
-    actions = [*_advice(scene, propose_advice(assessment, site), tasks)]
-    wanted = by_decision(propose_notices(assessment, site))
+    named = _of_known_stay(scene, standings)
+    actions = [*_advice(scene, propose_advice(named, site), tasks)]
+    wanted = by_decision(propose_notices(named, site))
     for decision, proposal in wanted.items():
         same = [notice for notice in notices if notice.identity.decision == decision]
         actions += _notice(scene, _escalation(scene, proposal, same, site), same)
@@ -139,6 +141,11 @@ class _Scene:
     def has_seen_danger(self) -> bool:
         return any(view.state in _DANGER for view in self.assessment.analytes)
 
+    @property
+    def is_only_unread(self) -> bool:
+        """Whether the advice rests on nothing but that the chart could not be read whole."""
+        return self.assessment.advice.rule == _ONLY_UNREAD
+
     def supersedes(self, task: Standing) -> bool:
         """Whether an open suggestion gives way to what is decided now.
 
@@ -149,22 +156,37 @@ class _Scene:
         if self.complete:
             return True
         code = self.assessment.advice.code
-        if not self.has_seen_danger or code not in _CAREFUL:
+        if not self.has_seen_danger or code not in _CAREFUL or self.is_only_unread:
             return False
         if code is task.code:
             return bool(self.unread) and not _ENERGY & self.unread
         return task.code is None or _caution(code) < _caution(task.code)
 
-    def may_create(self, proposal: Proposal, *, beside: Sequence[Standing]) -> bool:
-        """Whether what was read is enough for this to be new in the inbox, with `beside` left open there."""
+    def may_create(self, proposal: Proposal, *, beside: Sequence[Standing], last: Standing | None) -> bool:
+        """Whether what was read is enough for this to be new in the inbox, with `beside` left open there.
+
+        `last`: the latest advice left for the patient, in whosever hands.
+        """
         if self.complete:
             return True
         if proposal.notice:
             needs = _NEEDS[proposal.notice.code]
             return not needs or (bool(self.unread) and not needs & self.unread)
         # That our own read failed is no reason to contradict what stands, and a more careful suggestion may rest on
-        # what was not read now. With nothing open, silence would be worse than a hold.
+        # what was not read now; nor what a person is at, nor that nothing needed to be said. Else, with nothing open,
+        # silence would be worse than a hold.
+        if self.is_only_unread and last is not None and not (last.hands is Hands.DECIDED and last.is_final):
+            return False
         return self.assessment.advice.code in _CAREFUL and not beside
+
+
+def _of_known_stay(scene: _Scene, standings: Sequence[Standing]) -> Assessment:
+    """The assessment by which decisions are named. The stay is part of the name: where it could not be read now, it is
+    taken to be that of what was left last, or all of it would be told once more."""
+    assessment = scene.assessment
+    if scene.complete or assessment.encounter or not standings:
+        return assessment
+    return replace(assessment, encounter=standings[-1].stay)
 
 
 def _caution(code: AdviceCode) -> int:
@@ -213,7 +235,8 @@ def _advice(scene: _Scene, proposal: Proposal | None, tasks: Sequence[Standing])
             yield take_back(task, CancelReason.SUPERSEDED, "the decision is another one now")
     with_a_person = [task for task in tasks if task.hands not in (Hands.OURS, Hands.WITHDRAWN)]
     still_open = [task for task in with_a_person if not task.is_final][-1:]
-    yield from _settle(scene, proposal, same, answered, instead_of=(*older, *still_open), beside=beside)
+    last = tasks[-1] if tasks else None
+    yield from _settle(scene, proposal, same, answered, instead_of=(*older, *still_open), beside=beside, last=last)
 
 
 def _notice(scene: _Scene, proposal: Proposal, same: Sequence[Standing]) -> Iterator[Action]:
@@ -242,6 +265,7 @@ def _settle(
     *,
     instead_of: tuple[Standing, ...],
     beside: Sequence[Standing],
+    last: Standing | None = None,
 ) -> Iterator[Action]:
     """One open item for one decision: none where a person has answered it, else the oldest, else a new one."""
     ours = [one for one in same if one.hands is Hands.OURS]
@@ -258,7 +282,7 @@ def _settle(
             if reason := _staleness(scene, proposal, kept):
                 yield Refresh(standing=kept, proposal=proposal, reason=reason)
         return
-    if scene.may_create(proposal, beside=beside):
+    if scene.may_create(proposal, beside=beside, last=last):
         earlier = [one.identity.again for one in same if one.identity.evidence == proposal.evidence]
         identity = Identity(proposal.decision, proposal.evidence, max(earlier, default=0) + 1)
         yield Create(proposal=proposal, identity=identity, instead_of=instead_of, reason="new")

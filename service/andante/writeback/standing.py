@@ -51,7 +51,8 @@ class Standing:
     """One item of the inbox. `evidence` is what it was raised on, `shown` what it rests on as last written by
     us.
 
-    `assessed` is the instant of the assessment last written into it (a notice only has that of its raising).
+    `assessed` is the instant of the assessment last written into it (a notice only has that of its raising); `stay` the
+    encounter it is about, as a reference.
     """
 
     kind: Kind
@@ -69,6 +70,7 @@ class Standing:
     authored: datetime | None
     assessed: datetime | None
     valid_until: datetime | None
+    stay: str
     body: Json
 
     @property
@@ -118,6 +120,7 @@ def _standing(item: InboxItem, site: Site) -> Standing | None:
         authored=authored,
         assessed=(instant_of(task.last_modified) if task else None) or authored,
         valid_until=_valid_until(task),
+        stay=_stay(body),
         body=body,
     )
 
@@ -146,6 +149,12 @@ def _text(body: Json) -> str:
 def _code(body: Json, site: Site) -> AdviceCode | None:
     concept, system = body.get("code"), site.system("advice")
     return next((code for code in AdviceCode if has_coding(concept, system, code)), None)
+
+
+def _stay(body: Json) -> str:
+    encounter: Any = body.get("encounter")
+    reference = encounter.get("reference") if isinstance(encounter, dict) else None
+    return reference if isinstance(reference, str) else ""
 
 
 def _valid_until(task: Task | None) -> datetime | None:
