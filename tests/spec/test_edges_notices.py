@@ -20,6 +20,7 @@ from pictures import (
     collection,
     d,
     delivered,
+    dextrose_drip,
     dose,
     draw,
     feed,
@@ -27,6 +28,7 @@ from pictures import (
     h,
     lab,
     lab_order,
+    parenteral,
     picture,
     planned,
     propofol,
@@ -374,3 +376,16 @@ def test_a_jump_to_the_goal_is_told_as_any_other() -> None:
 def test_at_goal_by_order_alone_is_said_in_the_first_line() -> None:
     said = advise(feed("75", 110), draw(130), draw(5), VITAMINS, delivered("900")).advice
     assert said.headline == "At goal: keep 75 mL/h (1800 kcal/day), as ordered; 50 % of it was delivered"
+
+
+def test_levels_that_fall_in_and_above_their_ranges_are_both_said() -> None:
+    said = advise(feed("30", 60), draw(80, p="2.00", k="5.0"), draw(3, p="1.55", k="3.9"), VITAMINS).advice
+    assert said.headline.endswith(": potassium and phosphate falling, still inside the range and above its range")
+
+
+def test_what_runs_beside_the_feed_and_fills_the_glucose_ceiling_is_not_paid_for_by_the_feed_alone() -> None:
+    """200 mL/h of 10 % alone are 5.6 mg/kg/min at 60 kg; 1632 kcal leave 168 for the feed: 9.8 mL/h of 0.71 kcal/mL."""
+    beside = dextrose_drip("200", 60, percent="10")
+    said = advise(parenteral("60", 60, dextrose="0.15"), beside, draw(80), draw(5), VITAMINS).advice
+    assert (said.rule, said.rate_ml_h) == ("over-goal", d(5))
+    assert any("above the ceiling of 5: review the infusions" in words for words in said.because)

@@ -119,11 +119,9 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
 
 
 def _has_fallen(s: Situation, reading: Reading) -> bool:
-    """Whether a newer result, firm or not, shows a severe fall from the high level: nothing should be taken away."""
-    fall, high = s.fall(reading.analyte), reading.evidence.danger_result
-    if fall is None or fall.grade is not Grade.SEVERE or high is None or high.collected is None:
-        return False
-    return fall.current.collected is not None and fall.current.collected > high.collected
+    """Whether a newer result, firm or not, shows a severe fall: nothing should be taken away for the high level."""
+    fall = s.fall(reading.analyte)
+    return fall is not None and fall.grade is Grade.SEVERE
 
 
 def _dose_words(s: Situation, doses: list[Fact]) -> str:

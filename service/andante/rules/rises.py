@@ -28,58 +28,46 @@ class Rise:
 def scheduled_rises(s: Situation) -> tuple[Rise, ...]:
     """The increases that active orders carry within the coming day, in order of time."""
     found: list[Rise] = []
-    energy, zone = s.protocol.energy, s.picture.zone
     for order in s.course.running:
-        now_rate = present_rate(order, s.now)
-        now_amount = day_amount(order, energy, at=s.now, zone=zone, frozen=True).kcal
+        now_rate, now = present_rate(order, s.now), _amount(s, order, s.now)
         for delivery in order.deliveries:
-            if delivery.start is None or not s.now < delivery.start < s.now + DAY:
+            start = delivery.start
+            if start is None or not s.now < start < s.now + DAY:
                 continue
-            then_rate = present_rate(order, delivery.start)
-            then = day_amount(order, energy, at=delivery.start, zone=zone, frozen=True).kcal
+            then_rate, then = present_rate(order, start), _amount(s, order, start)
             faster = now_rate is not None and then_rate is not None and then_rate > now_rate
-            more = now_amount is not None and then is not None and then > now_amount
+            more = now is not None and then is not None and then > now
             if faster or more:
                 words = f"to {plain(then_rate, _TENTH)} mL/h" if then_rate is not None else "a larger amount"
                 words += f", {kcal(then)}" if then is not None else ""
-                total = _total_at(s, delivery.start)
-                found.append(Rise(when=delivery.start, words=words, source=order.source, kcal=total))
-    for order in _beginning(s):
-        start = start_of(order) or s.now
-        amount = day_amount(order, energy, at=start, zone=zone, frozen=True).kcal
+                found.append(Rise(when=start, words=words, source=order.source, kcal=_total_at(s, start)))
+    for order, start in _beginning(s):
+        then = _amount(s, order, start)
         words = f"{'a further' if s.course.feeding else 'the'} {order.kind.value} order begins"
-        words += f", {kcal(amount)}" if amount is not None else ""
+        words += f", {kcal(then)}" if then is not None else ""
         total = _total_at(s, start)
         found.append(Rise(when=start, words=words, source=order.source, kcal=total, beside=s.course.feeding))
     return tuple(sorted(found, key=lambda r: (r.when, r.source)))
 
 
-def _beginning(s: Situation) -> list[EnergyOrder]:
-    """Active orders that begin within the coming day."""
-    return [
-        o
-        for o in s.course.planned
-        if o.state is OrderState.ACTIVE and (t := start_of(o)) is not None and s.now < t < s.now + DAY
-    ]
+def _beginning(s: Situation) -> list[tuple[EnergyOrder, datetime]]:
+    """Active orders that begin within the coming day, and when."""
+    starts = ((o, start_of(o)) for o in s.course.planned if o.state is OrderState.ACTIVE)
+    return [(o, start) for o, start in starts if start is not None and start < s.now + DAY]
 
 
 def _total_at(s: Situation, when: datetime) -> Decimal | None:
     """kcal/day if nobody touches anything until then. What ends or falls meanwhile is not counted on."""
     total = s.course.present_kcal
-    for order in (*s.course.running, *_beginning(s)):
-        is_new = order not in s.course.running
-        if is_new and (start_of(order) or when) > when:
-            continue
-        then = day_amount(order, s.protocol.energy, at=when, zone=s.picture.zone, frozen=True).kcal
-        now = Decimal(0)
-        if not is_new:
-            present = day_amount(order, s.protocol.energy, at=s.now, zone=s.picture.zone, frozen=True).kcal
-            if then == present:
-                continue  # also where neither is known: the sum says so by itself
-            if present is None:
-                return None
-            now = present
-        if total is None or then is None:
+    changes = [(_amount(s, o, s.now), _amount(s, o, when)) for o in s.course.running]
+    changes = [(now, then) for now, then in changes if now != then]  # what stays is in the sum, as far as it is known
+    changes += [(Decimal(0), _amount(s, o, when)) for o, _ in _beginning(s)]
+    for now, then in changes:
+        if total is None or now is None or then is None:
             return None
         total += max(then - now, Decimal(0))
     return total
+
+
+def _amount(s: Situation, order: EnergyOrder, at: datetime) -> Decimal | None:
+    return day_amount(order, s.protocol.energy, at=at, zone=s.picture.zone, frozen=True).kcal

@@ -188,8 +188,7 @@ def fall_words(s: Situation, fall: Fall) -> str:
 
 def place_words(s: Situation, analyte: Analyte) -> str:
     """Where a falling level still is."""
-    high = (AnalyteState.HIGH, AnalyteState.CRITICAL_HIGH)
-    return "above its range" if s.reading(analyte).state in high else "inside the range"
+    return "above its range" if s.reading(analyte).state is AnalyteState.HIGH else "inside the range"
 
 
 def run_words(run: LowRun) -> str:
