@@ -196,7 +196,10 @@ class Service:
         """Those of the patients (ids) whom it concerns, read again, logged. Raises Unreachable."""
         now = now or clock.now()
         hospital = self.hospital(connection, now=now)
-        with log.correlated("round", log.new_id()), spans.span("hints", patients=len(patients)):
+        with (
+            log.correlated("round", log.current("round") or log.new_id()),
+            spans.span("hints", patients=len(patients)),
+        ):
             outcomes = await hinted_reviews(hospital, self.basis, memory, patients, now=now)
             log.say("hints.finished", patients=len(outcomes), failed=sum(not outcome.whole for outcome in outcomes))
         return outcomes

@@ -84,6 +84,18 @@ class Outcome:
         unsettled = self.delivery is not None and self.delivery.unsettled
         return not self.problem and not self.incomplete and not unsettled
 
+    @property
+    def overtaken(self) -> bool:
+        """Whether another instance has assessed the patient since this look began, so that this one said nothing.
+
+        What was read here may have come after what the other read: it is not settled for good.
+        """
+        return self.delivery is not None and bool(self.delivery.held_back) and not self.incomplete
+
+    @property
+    def patient_id(self) -> str:
+        return self.patient.removeprefix("Patient/")
+
 
 @dataclass(kw_only=True)
 class Tally:
@@ -98,7 +110,12 @@ class Tally:
     incomplete: int = 0
     failed: int = 0
     unchanged: int = 0
-    whole: bool = True
+    not_whole: int = 0
+    """For any reason; also an inbox not settled yet, of which the other counts say nothing."""
+
+    @property
+    def whole(self) -> bool:
+        return not self.not_whole
 
     def take(self, outcome: Outcome) -> None:
         self.patients += 1
@@ -110,7 +127,7 @@ class Tally:
             self.revoked += outcome.delivery.count(Revoke)
         self.incomplete += bool(outcome.incomplete)
         self.failed += bool(outcome.problem)
-        self.whole = self.whole and outcome.whole
+        self.not_whole += not outcome.whole
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,7 +157,13 @@ class RoundReport:
     @property
     def counts(self) -> dict[str, int]:
         """In the order they are told."""
-        return {name: count for name, count in asdict(self.tally).items() if name != "whole"}
+        return {name: count for name, count in asdict(self.tally).items() if name != "not_whole"}
+
+    @property
+    def served_nobody(self) -> bool:
+        """Whether there was somebody, and nobody of them was served whole, nor left alone as served before."""
+        tally = self.tally
+        return tally.patients > 0 and tally.not_whole == tally.patients and not tally.unchanged
 
 
 class Progress(Shape):
@@ -216,6 +239,14 @@ def report_of(hospital: Hospital, watched: Watched, outcomes: Sequence[Outcome],
     for outcome in outcomes:
         tally.take(outcome)
     return _report(hospital, watched, tally, outcomes, now=now, dry_run=False)
+
+
+def report_on(outcomes: Sequence[Outcome], *, now: datetime) -> RoundReport:
+    """Of a look at these patients alone."""
+    tally = Tally()
+    for outcome in outcomes:
+        tally.take(outcome)
+    return RoundReport(now=now, dry_run=False, tally=tally, outcomes=tuple(outcomes), census_complete=True)
 
 
 def _report(
