@@ -8,10 +8,12 @@ from unittest.mock import patch
 import pytest
 from pydantic import SecretStr
 
+from andante.subscriptions.hooks import Hooks
 from andante.triggers.second_look import SecondLooks
 from andante.triggers.shift import Shift
 from state_places import Running, Ward
 
+HOOKS: dict[str, Any] = {"notify_url": "https://andante.example/notify", "notify_secret": SecretStr("x" * 24)}
 EVERYBODY = {"quillfeather", "dunnock", "fennimore-pugh", "honeydew"}
 
 
@@ -74,9 +76,7 @@ async def test_without_rounds_by_change_time_who_failed_is_read_again_and_nobody
         assert one.between.seen == []
 
 
-@pytest.mark.parametrize(
-    "given", [{}, {"notify_url": "https://andante.example/notify", "notify_secret": SecretStr("x" * 24)}]
-)
+@pytest.mark.parametrize("given", [{}, HOOKS], ids=["alone", "told of changes"])
 async def test_who_still_fails_stays_named_and_the_look_stands_in_for_no_round(ward: Ward, given: Any) -> None:
     async with ward.process(None, poisoned={"quillfeather"}, **given) as one:
         await one.round()
@@ -124,3 +124,23 @@ async def test_a_danger_that_a_round_read_is_not_lost_to_a_review_of_a_few_secon
 def advice_for(ward: Ward, patient: str) -> list[str]:
     tasks = [body for body in ward.stage.inbox() if body["resourceType"] == "Task"]
     return [body["code"]["coding"][0]["code"] for body in tasks if body["for"]["reference"] == f"Patient/{patient}"]
+
+
+async def test_a_hint_whose_review_met_a_failing_server_is_kept_until_the_chart_was_read(ward: Ward) -> None:
+    async with ward.process(None, **HOOKS) as one:
+        await one.round()
+        hooks: Hooks = one.application.state.hooks
+        hooks.hints.take()
+        ward.later(minutes=1)
+        ward.low_potassium()
+        one.between.poisoned.add("quillfeather")
+        hooks.hints.add(patients=["quillfeather"])
+        for _ in range(8):
+            assert await hooks.worker.step()
+            ward.later(minutes=1)
+        assert advice_for(ward, "quillfeather") == ["stay"]
+        one.between.poisoned.clear()
+        for _ in range(8):
+            ward.later(minutes=1)
+            assert await hooks.worker.step()
+        assert advice_for(ward, "quillfeather") == ["urgent-review"]
