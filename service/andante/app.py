@@ -109,6 +109,7 @@ class Service:
             writer=inbox_writer(connection, site=self.site, gate=self.gate, read_inbox=read_inbox),
             open_items=open_item_questions(self.site),
             identifier_systems=self.plan.inbox_systems,
+            routes_by_ward=bool(self.site.ward_recipients),
         )
 
     async def run_round(

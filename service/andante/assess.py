@@ -54,6 +54,7 @@ class Served:
 class Hospital:
     """One FHIR server as one round uses it. `open_items` are the searches for what was left open earlier.
 
+    `routes_by_ward`: who is told depends on where a patient lies, so that nothing is renewed while that is not known.
     `remember` is told of everybody who was served whole. `turn`: patients are worked out one at a time, so that
     answers need not wait for several.
     """
@@ -63,6 +64,7 @@ class Hospital:
     writer: InboxWriter
     open_items: Mapping[str, Params]
     identifier_systems: frozenset[str]
+    routes_by_ward: bool = False
     remember: Callable[[Served], None] = lambda served: None
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
 
@@ -382,13 +384,12 @@ def _assess(chart: Chart, basis: Basis, *, now: datetime) -> _Assessed:
 
 async def _deliver(one: _Assessed, inbox: Inbox, hospital: Hospital, *, dry_run: bool) -> Outcome:
     chart, picture, assessment = one.chart, one.picture, one.assessment
-    incomplete = tuple(dict.fromkeys((*chart.incomplete, *inbox.incomplete)))
+    unread = (*chart.incomplete, *(("Location",) if chart.unplaced and hospital.routes_by_ward else ()))
+    incomplete = tuple(dict.fromkeys((*unread, *inbox.incomplete)))
     if picture is None or assessment is None:
         return Outcome(patient=chart.reference, incomplete=incomplete, problem=one.problem)
     try:
-        delivery = await hospital.writer.deliver(
-            assessment, inbox, complete=not chart.incomplete, unread=chart.incomplete, dry_run=dry_run
-        )
+        delivery = await hospital.writer.deliver(assessment, inbox, complete=not unread, unread=unread, dry_run=dry_run)
         outcome = Outcome(
             patient=chart.reference,
             picture=picture,
