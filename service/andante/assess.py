@@ -11,9 +11,9 @@ from datetime import datetime, tzinfo
 from typing import Protocol as Shape
 
 from andante import log
-from andante.chart.chart import Chart, Inbox, Problem
+from andante.chart.chart import Chart, Inbox
 from andante.chart.codes import CodeMap
-from andante.chart.open_items import patients_with_open_items
+from andante.chart.open_items import OpenItems, patients_with_open_items
 from andante.chart.reader import Census, ChartReader
 from andante.chart.to_picture import to_picture
 from andante.domain.advice import Assessment
@@ -146,11 +146,13 @@ class RoundReport:
     tally: Tally
     outcomes: tuple[Outcome, ...]
     census_complete: bool
+    open_items_complete: bool = True
+    """Whether all was found that those who left the hospital since still have open."""
     remarks: tuple[str, ...] = ()
 
     @property
     def whole(self) -> bool:
-        return self.census_complete and self.tally.whole
+        return self.census_complete and self.open_items_complete and self.tally.whole
 
     @property
     def unchanged(self) -> int:
@@ -192,7 +194,7 @@ class Watched:
 
     patients: tuple[str, ...]
     census: Census
-    problems: tuple[Problem, ...]
+    left_open: OpenItems
 
 
 async def find_watched(hospital: Hospital) -> Watched:
@@ -205,8 +207,9 @@ async def find_watched(hospital: Hospital) -> Watched:
         census, left_open = await hospital.reader.census(), await asking
     finally:
         asking.cancel()
+        await asyncio.gather(asking, return_exceptions=True)  # nothing of it may go on once this has ended
     patients = {stay.patient_id for stay in census.stays} | left_open.patients
-    return Watched(patients=tuple(sorted(patients)), census=census, problems=left_open.problems)
+    return Watched(patients=tuple(sorted(patients)), census=census, left_open=left_open)
 
 
 async def round_over(
@@ -254,13 +257,14 @@ def report_on(outcomes: Sequence[Outcome], *, now: datetime) -> RoundReport:
 def _report(
     hospital: Hospital, watched: Watched, tally: Tally, outcomes: Sequence[Outcome], *, now: datetime, dry_run: bool
 ) -> RoundReport:
-    problems = (*watched.census.problems, *hospital.reader.remarks, *watched.problems)
+    problems = (*watched.census.problems, *hospital.reader.remarks, *watched.left_open.problems)
     return RoundReport(
         now=now,
         dry_run=dry_run,
         tally=tally,
         outcomes=tuple(sorted(outcomes, key=lambda outcome: outcome.patient)),
         census_complete=watched.census.complete,
+        open_items_complete=watched.left_open.complete,
         remarks=tuple(dict.fromkeys(problem.text for problem in problems)),
     )
 
