@@ -163,6 +163,22 @@ async def test_one_that_stands_by_looks_at_nobody() -> None:
     assert desk.done == []
 
 
+async def test_one_that_leads_again_leaves_the_passes_before_to_whoever_led_meanwhile() -> None:
+    desk = Desk()
+    desk.away = True
+    with pytest.raises(Unreachable):
+        await desk.run()
+    desk.away, desk.stands_by = False, True
+    await desk.minutes(60)
+    desk.stands_by = False
+    await desk.minutes(60)
+    assert desk.done == []
+    desk.fails = {"p2"}
+    await desk.run()
+    await desk.minutes(6)
+    assert desk.done == [(125, ["p2"])]
+
+
 async def test_a_pass_under_way_is_waited_for_and_makes_the_look_needless() -> None:
     desk = Desk()
     desk.fails = {"p2"}

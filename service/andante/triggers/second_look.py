@@ -39,6 +39,7 @@ class SecondLooks:
     _waiting: frozenset[str] = frozenset()
     _overtaken: frozenset[str] = frozenset()
     _known: Round | None = None
+    _left_behind: tuple[Round, ...] = ()
     _since: datetime | None = None
     _tries: int = 0
 
@@ -60,6 +61,7 @@ class SecondLooks:
     async def step(self) -> None:
         """Whatever is due now. Raises what the look raises; the next one then comes later."""
         if self.stands_by():
+            self._leave_to_another()
             return
         last = self._last_pass()
         if last is not self._known or self._since is None:
@@ -88,6 +90,7 @@ class SecondLooks:
 
     async def _review(self, patients: Collection[str]) -> None:
         """Who is not among the outcomes is no concern of ours any more."""
+        log.say("second-look.begun", patients=len(patients))
         outcomes = list(await self.review(sorted(patients)))
         self._waiting = (self._waiting - set(patients)) | _not_done(outcomes)
 
@@ -97,11 +100,16 @@ class SecondLooks:
         wait: timedelta = min(FIRST_AFTER * 2 ** min(self._tries, _DOUBLINGS), LONGEST_WAIT)
         return since is None or not since <= now < since + wait
 
+    def _leave_to_another(self) -> None:
+        """Whoever leads now has passes of its own: should this one lead again, it begins with what came of those."""
+        self._left_behind = tuple(self.journal.last.values())
+        self._waiting = self._overtaken = frozenset()
+
     def _last_pass(self) -> Round | None:
         """The last that was begun: one that came too late to begin is left to the next."""
         last = (self.journal.last.get(kind) for kind in (ROUND, NIGHT_WATCH))
         begun = [one for one in last if one is not None and one.ending is not Ending.MISSED]
-        return max(begun, key=lambda one: one.ended, default=None)
+        return max((one for one in begun if one not in self._left_behind), key=lambda one: one.ended, default=None)
 
     async def _look_on(self) -> None:
         while True:
