@@ -1,5 +1,6 @@
 """A server that dies in the middle of a pass, or for one patient: who is looked at again, by the service as it runs."""
 
+import asyncio
 from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
@@ -9,6 +10,7 @@ import pytest
 from pydantic import SecretStr
 
 from andante.subscriptions.hooks import Hooks
+from andante.triggers import second_look
 from andante.triggers.second_look import SecondLooks
 from andante.triggers.shift import Shift
 from state_places import Running, Ward
@@ -90,6 +92,18 @@ async def test_who_still_fails_stays_named_and_the_look_stands_in_for_no_round(w
         assert 'andante_rounds_total{ending="in vain",kind="second-look"} 1.0' in told
         assert 'andante_round_last_completed_timestamp_seconds{kind="second-look"}' not in told
         assert "quillfeather" not in told
+
+
+async def test_it_happens_by_itself_while_the_service_runs(ward: Ward, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(second_look, "LOOK_EVERY_S", 0.01)
+    async with ward.process(None, poisoned={"quillfeather"}) as one:
+        await one.round()
+        one.between.poisoned.clear()
+        ward.later(minutes=5)
+        async with asyncio.timeout(10):
+            while len(endings(one)) < 2:
+                await asyncio.sleep(0.01)
+        assert endings(one)[1:] == [("second-look", "whole")]
 
 
 async def test_where_rounds_by_change_time_run_they_are_enough(ward: Ward) -> None:
