@@ -109,6 +109,7 @@ class Service:
             writer=inbox_writer(connection, site=self.site, gate=self.gate, read_inbox=read_inbox),
             open_items=open_item_questions(self.site),
             identifier_systems=self.plan.inbox_systems,
+            routes_by_ward=bool(self.site.ward_recipients),
         )
 
     async def run_round(
@@ -196,7 +197,10 @@ class Service:
         """Those of the patients (ids) whom it concerns, read again, logged. Raises Unreachable."""
         now = now or clock.now()
         hospital = self.hospital(connection, now=now)
-        with log.correlated("round", log.new_id()), spans.span("hints", patients=len(patients)):
+        with (
+            log.correlated("round", log.current("round") or log.new_id()),
+            spans.span("hints", patients=len(patients)),
+        ):
             outcomes = await hinted_reviews(hospital, self.basis, memory, patients, now=now)
             log.say("hints.finished", patients=len(outcomes), failed=sum(not outcome.whole for outcome in outcomes))
         return outcomes

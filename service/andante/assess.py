@@ -11,9 +11,9 @@ from datetime import datetime, tzinfo
 from typing import Protocol as Shape
 
 from andante import log
-from andante.chart.chart import Chart, Inbox, Problem
+from andante.chart.chart import Chart, Inbox
 from andante.chart.codes import CodeMap
-from andante.chart.open_items import patients_with_open_items
+from andante.chart.open_items import OpenItems, patients_with_open_items
 from andante.chart.reader import Census, ChartReader
 from andante.chart.to_picture import to_picture
 from andante.domain.advice import Assessment
@@ -54,6 +54,7 @@ class Served:
 class Hospital:
     """One FHIR server as one round uses it. `open_items` are the searches for what was left open earlier.
 
+    `routes_by_ward`: who is told depends on where a patient lies, so that nothing is renewed while that is not known.
     `remember` is told of everybody who was served whole. `turn`: patients are worked out one at a time, so that
     answers need not wait for several.
     """
@@ -63,6 +64,7 @@ class Hospital:
     writer: InboxWriter
     open_items: Mapping[str, Params]
     identifier_systems: frozenset[str]
+    routes_by_ward: bool = False
     remember: Callable[[Served], None] = lambda served: None
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
 
@@ -84,6 +86,18 @@ class Outcome:
         unsettled = self.delivery is not None and self.delivery.unsettled
         return not self.problem and not self.incomplete and not unsettled
 
+    @property
+    def overtaken(self) -> bool:
+        """Whether another instance has assessed the patient since this look began, so that this one said nothing.
+
+        What was read here may have come after what the other read: it is not settled for good.
+        """
+        return self.delivery is not None and bool(self.delivery.held_back) and not self.incomplete
+
+    @property
+    def patient_id(self) -> str:
+        return self.patient.removeprefix("Patient/")
+
 
 @dataclass(kw_only=True)
 class Tally:
@@ -98,7 +112,12 @@ class Tally:
     incomplete: int = 0
     failed: int = 0
     unchanged: int = 0
-    whole: bool = True
+    not_whole: int = 0
+    """For any reason; also an inbox not settled yet, of which the other counts say nothing."""
+
+    @property
+    def whole(self) -> bool:
+        return not self.not_whole
 
     def take(self, outcome: Outcome) -> None:
         self.patients += 1
@@ -110,7 +129,7 @@ class Tally:
             self.revoked += outcome.delivery.count(Revoke)
         self.incomplete += bool(outcome.incomplete)
         self.failed += bool(outcome.problem)
-        self.whole = self.whole and outcome.whole
+        self.not_whole += not outcome.whole
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,11 +146,13 @@ class RoundReport:
     tally: Tally
     outcomes: tuple[Outcome, ...]
     census_complete: bool
+    open_items_complete: bool = True
+    """Whether all was found that those who left the hospital since still have open."""
     remarks: tuple[str, ...] = ()
 
     @property
     def whole(self) -> bool:
-        return self.census_complete and self.tally.whole
+        return self.census_complete and self.open_items_complete and self.tally.whole
 
     @property
     def unchanged(self) -> int:
@@ -140,7 +161,13 @@ class RoundReport:
     @property
     def counts(self) -> dict[str, int]:
         """In the order they are told."""
-        return {name: count for name, count in asdict(self.tally).items() if name != "whole"}
+        return {name: count for name, count in asdict(self.tally).items() if name != "not_whole"}
+
+    @property
+    def served_nobody(self) -> bool:
+        """Whether there was somebody, and nobody of them was served whole, nor left alone as served before."""
+        tally = self.tally
+        return tally.patients > 0 and tally.not_whole == tally.patients and not tally.unchanged
 
 
 class Progress(Shape):
@@ -167,7 +194,7 @@ class Watched:
 
     patients: tuple[str, ...]
     census: Census
-    problems: tuple[Problem, ...]
+    left_open: OpenItems
 
 
 async def find_watched(hospital: Hospital) -> Watched:
@@ -180,8 +207,9 @@ async def find_watched(hospital: Hospital) -> Watched:
         census, left_open = await hospital.reader.census(), await asking
     finally:
         asking.cancel()
+        await asyncio.gather(asking, return_exceptions=True)  # nothing of it may go on once this has ended
     patients = {stay.patient_id for stay in census.stays} | left_open.patients
-    return Watched(patients=tuple(sorted(patients)), census=census, problems=left_open.problems)
+    return Watched(patients=tuple(sorted(patients)), census=census, left_open=left_open)
 
 
 async def round_over(
@@ -218,16 +246,25 @@ def report_of(hospital: Hospital, watched: Watched, outcomes: Sequence[Outcome],
     return _report(hospital, watched, tally, outcomes, now=now, dry_run=False)
 
 
+def report_on(outcomes: Sequence[Outcome], *, now: datetime) -> RoundReport:
+    """Of a look at these patients alone."""
+    tally = Tally()
+    for outcome in outcomes:
+        tally.take(outcome)
+    return RoundReport(now=now, dry_run=False, tally=tally, outcomes=tuple(outcomes), census_complete=True)
+
+
 def _report(
     hospital: Hospital, watched: Watched, tally: Tally, outcomes: Sequence[Outcome], *, now: datetime, dry_run: bool
 ) -> RoundReport:
-    problems = (*watched.census.problems, *hospital.reader.remarks, *watched.problems)
+    problems = (*watched.census.problems, *hospital.reader.remarks, *watched.left_open.problems)
     return RoundReport(
         now=now,
         dry_run=dry_run,
         tally=tally,
         outcomes=tuple(sorted(outcomes, key=lambda outcome: outcome.patient)),
         census_complete=watched.census.complete,
+        open_items_complete=watched.left_open.complete,
         remarks=tuple(dict.fromkeys(problem.text for problem in problems)),
     )
 
@@ -351,13 +388,12 @@ def _assess(chart: Chart, basis: Basis, *, now: datetime) -> _Assessed:
 
 async def _deliver(one: _Assessed, inbox: Inbox, hospital: Hospital, *, dry_run: bool) -> Outcome:
     chart, picture, assessment = one.chart, one.picture, one.assessment
-    incomplete = tuple(dict.fromkeys((*chart.incomplete, *inbox.incomplete)))
+    unread = (*chart.incomplete, *(("Location",) if chart.unplaced and hospital.routes_by_ward else ()))
+    incomplete = tuple(dict.fromkeys((*unread, *inbox.incomplete)))
     if picture is None or assessment is None:
         return Outcome(patient=chart.reference, incomplete=incomplete, problem=one.problem)
     try:
-        delivery = await hospital.writer.deliver(
-            assessment, inbox, complete=not chart.incomplete, unread=chart.incomplete, dry_run=dry_run
-        )
+        delivery = await hospital.writer.deliver(assessment, inbox, complete=not unread, unread=unread, dry_run=dry_run)
         outcome = Outcome(
             patient=chart.reference,
             picture=picture,

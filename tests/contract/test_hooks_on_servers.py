@@ -246,7 +246,8 @@ async def running_hooks(
     service, recorded = app.build(settings.defaults(zone=ZONE)), Recorded()
     application = FastAPI(openapi_url=None)
 
-    async def nothing(_patients: Collection[str]) -> None: ...
+    async def nothing(_patients: Collection[str]) -> Collection[str]:
+        return ()
 
     async def catch_up() -> timedelta:
         return timedelta()

@@ -309,6 +309,39 @@ async def test_a_server_that_does_not_sort_is_asked_for_a_day_at_most() -> None:
     assert all("ge2031-03-26T06:25:00Z" in request for request in asked)
 
 
+NO_BEGINNING: list[tuple[str, Hospital]] = [
+    ("one that refuses to sort", Hospital(refuse={"population": 400})),
+    ("one that breaks over it", Hospital(refuse={"population": 500})),
+    ("one that does not say what time it has", Hospital(headers={"date": None})),
+]
+
+
+@pytest.mark.parametrize(("what", "hospital"), NO_BEGINNING, ids=[row[0] for row in NO_BEGINNING])
+async def test_a_server_that_gives_no_beginning_has_everybody_read_and_the_report_says_why(
+    what: str, hospital: Hospital
+) -> None:
+    made = Rounds(hospital)
+    hospital.admit("p1")
+    for _ in range(3):
+        report = await made.run()
+        assert len(report.outcomes) == 1
+        assert "does not sort by change time, or does not say what time it has" in report.remarks[-1]
+        assert made.memory.doubt  # so that whole rounds keep their distance where hints ask for them
+        hospital.now += MINUTE
+    hospital.refuse, hospital.headers = {}, {}
+    await made.run()
+    assert made.memory.doubt == ""
+    assert (await made.run()).remarks == ()
+
+
+async def test_a_server_that_is_away_when_the_beginning_is_asked_for_is_no_doubt() -> None:
+    made = Rounds(Hospital())
+    made.hospital.admit("p1")
+    made.hospital.refuse = {"population": 503}
+    report = await made.run()
+    assert (made.memory.doubt, report.remarks) == ("", ())
+
+
 async def test_lost_memory_costs_one_whole_round(rounds: Rounds) -> None:
     rounds.memory.forget()
     assert len(await rounds.read()) == 3

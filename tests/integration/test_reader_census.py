@@ -1,8 +1,10 @@
 """Who lies where: inpatient encounters in progress, their wards and beds."""
 
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+import httpx
 import pytest
 from reader_server import ReaderServer
 
@@ -148,3 +150,69 @@ async def test_a_truncated_census_says_so() -> None:
 async def test_a_census_that_fails_is_an_error_and_never_an_empty_hospital(status: int, error: type[Exception]) -> None:
     with pytest.raises(error):
         await census(ReaderServer([stay("1")], failing={"Encounter": status}))
+
+
+# --------------------------------------------------------------------------- a search for places that fails
+
+
+def in_bed(who: str, bed: str, status: str = "in-progress") -> dict[str, Any]:
+    return stay(f"stay-{who}", who, status=status, location=[place(f"Location/{bed}")])
+
+
+async def unplaced(server: ReaderServer, *patients: str) -> list[str]:
+    """Of whom it could not be read where they lie."""
+    reader = ChartReader(server.reader(), PLAN, now=NOW)
+    await reader.census()
+    charts = [chart async for chart in reader.charts(patients)]
+    assert all(chart.incomplete == () for chart in charts)  # nothing that is advised rests on it
+    return sorted(chart.patient_id for chart in charts if chart.unplaced)
+
+
+def patients(*names: str) -> list[dict[str, Any]]:
+    return [{"resourceType": "Patient", "id": name} for name in names]
+
+
+@dataclass
+class Broken(ReaderServer):
+    """Answers 500 to a search for Locations that names this one."""
+
+    place: str = ""
+
+    def answer(self, request: httpx.Request) -> httpx.Response:
+        if request.url.path.endswith("/Location") and self.place in request.url.params.get("_id", "").split(","):
+            self.requests.append(request)
+            return httpx.Response(500)
+        return super().answer(request)
+
+
+TWO = [*patients("a", "b"), in_bed("a", "bed"), in_bed("b", "plain"), *HOUSE]
+
+
+async def test_a_search_for_places_that_fails_is_not_taken_for_no_ward() -> None:
+    assert await unplaced(ReaderServer(TWO), "a", "b") == []
+    assert await unplaced(Broken(TWO, place="plain"), "a", "b") == ["a", "b"]
+
+
+async def test_only_those_whose_own_ward_was_not_read_are_concerned_on_whatever_level() -> None:
+    assert await unplaced(Broken(TWO, place="room"), "a", "b") == ["a"]
+    assert await unplaced(Broken(TWO, place="house"), "a", "b") == ["a"]
+
+
+async def test_a_place_that_is_not_there_or_a_server_without_places_is_no_failure() -> None:
+    assert await unplaced(ReaderServer([*patients("a"), in_bed("a", "missing")]), "a") == []
+    assert await unplaced(ReaderServer(TWO, failing={"Location": 404}), "a", "b") == []  # as its statement says too
+
+
+async def test_who_is_on_leave_is_placed_though_no_census_names_them() -> None:
+    away = [*patients("a"), in_bed("a", "bed", "onleave"), *HOUSE]
+    assert await unplaced(ReaderServer(away), "a") == []
+    reader = ChartReader(ReaderServer(away).reader(), PLAN, now=NOW)
+    [chart] = [chart async for chart in reader.charts(["a"])]
+    assert "Location/ward" in {location.key for location in chart.locations}
+    assert await unplaced(Broken(away, place="bed"), "a") == ["a"]
+
+
+async def test_each_place_is_asked_for_once_a_round_also_where_it_fails() -> None:
+    server = Broken(TWO, place="plain")
+    await unplaced(server, "a", "b")
+    assert len(server.asked("Location")) == 2  # one search, tried twice

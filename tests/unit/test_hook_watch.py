@@ -60,14 +60,16 @@ class Desk:
         self.reviewed: list[list[str]] = []
         self.catch_ups = 0
         self.failing: list[Exception] = []
+        self.not_whole: set[str] = set()
         self.subjects: dict[str, str | Exception | None] = {"Observation/o1": "p1"}
         work = Work(review=self.review, catch_up=self.catch_up, whose=self.whose)
         self.worker = Worker(self.hints, work, lock=self.lock, now=lambda: self.now, again_after=again_after)
 
-    async def review(self, patients: Collection[str]) -> None:
+    async def review(self, patients: Collection[str]) -> Collection[str]:
         assert self.lock.locked()
         self._fail()
         self.reviewed.append(list(patients))
+        return self.not_whole & set(patients)
 
     async def catch_up(self) -> timedelta:
         assert self.lock.locked()
@@ -122,6 +124,102 @@ async def test_a_defect_of_ours_neither_ends_the_worker_nor_runs_in_a_circle() -
     assert len(desk.hints) == 0
 
 
+async def minutes(desk: Desk, count: int) -> list[tuple[int, list[str]]]:
+    """Who was reviewed, and after how many minutes."""
+    found: list[tuple[int, list[str]]] = []
+    for minute in range(count):
+        before = len(desk.reviewed)
+        assert await desk.worker.step()
+        found += [(minute, patients) for patients in desk.reviewed[before:]]
+        desk.now += MINUTE
+    return found
+
+
+async def test_a_hint_is_not_used_up_by_a_review_that_could_not_be_whole() -> None:
+    desk = Desk()
+    desk.not_whole = {"p1"}
+    desk.hints.add(patients=["p1", "p2"])
+    assert await minutes(desk, 8) == [(0, ["p1", "p2"]), (1, ["p1"]), (3, ["p1"]), (5, ["p2"]), (7, ["p1"])]
+    desk.not_whole = set()
+    assert await minutes(desk, 100) == [(7, ["p1"])]
+    assert desk.worker._undone == {}
+
+
+async def test_who_is_never_read_whole_is_tried_ever_more_seldom_but_not_given_up() -> None:
+    desk = Desk()
+    desk.not_whole = {"p1"}
+    desk.hints.add(patients=["p1"])
+    tried = [minute for minute, _ in await minutes(desk, 260)]
+    assert tried == [0, 1, 3, 7, 15, 31, 63, 123, 183, 243]
+
+
+async def test_more_who_are_not_read_whole_than_can_be_remembered_become_one_catch_up() -> None:
+    desk = Desk()
+    patients = [f"p{number}" for number in range(1_200)]
+    desk.not_whole = set(patients)
+    for start in (0, 600):
+        desk.hints.add(patients=patients[start : start + 600])
+        await desk.worker.step()
+    assert (len(desk.worker._again), len(desk.worker._undone)) == (0, 0)
+    assert desk.hints.catching_up
+
+
+async def test_however_often_it_fails_the_worker_goes_on() -> None:
+    desk, waits, served = Desk(), list[float](), asyncio.Event()
+
+    async def review(patients: Collection[str]) -> Collection[str]:
+        if len(waits) < 3_000:
+            raise Unreachable("away")
+        served.set()
+        return ()
+
+    async def no_wait(seconds: float) -> None:
+        waits.append(seconds)
+        await asyncio.sleep(0)
+
+    work = Work(review=review, catch_up=desk.catch_up, whose=desk.whose)
+    worker = Worker(desk.hints, work, lock=desk.lock, now=lambda: desk.now, again_after=None, sleep=no_wait)
+    running = asyncio.create_task(worker.run())
+    desk.hints.add(patients=["p1"])
+    served_or_ended = asyncio.create_task(served.wait())
+    await asyncio.wait({running, served_or_ended}, return_when=asyncio.FIRST_COMPLETED)
+    assert served.is_set()
+    assert max(waits) == 600
+    for task in (running, served_or_ended):
+        task.cancel()
+    await asyncio.gather(running, served_or_ended, return_exceptions=True)
+
+
+async def test_a_defect_outside_a_step_does_not_end_the_worker_either() -> None:
+    desk, waits, served = Desk(), list[float](), asyncio.Event()
+    clocks = iter([ZeroDivisionError()])
+
+    def now() -> datetime:
+        for error in clocks:
+            raise error
+        return desk.now
+
+    async def review(patients: Collection[str]) -> Collection[str]:
+        served.set()
+        return ()
+
+    async def no_wait(seconds: float) -> None:
+        waits.append(seconds)
+        await asyncio.sleep(0)
+
+    work = Work(review=review, catch_up=desk.catch_up, whose=desk.whose)
+    worker = Worker(desk.hints, work, lock=desk.lock, now=now, again_after=None, sleep=no_wait)
+    running = asyncio.create_task(worker.run())
+    desk.hints.add(patients=["p1"])
+    served_or_ended = asyncio.create_task(served.wait())
+    await asyncio.wait({running, served_or_ended}, return_when=asyncio.FIRST_COMPLETED)
+    assert served.is_set()
+    assert waits == [1, 600, 1]
+    for task in (running, served_or_ended):
+        task.cancel()
+    await asyncio.gather(running, served_or_ended, return_exceptions=True)
+
+
 @pytest.mark.parametrize("answer", [None, Absent("gone"), Refused("no such type")], ids=["nobody's", "gone", "refused"])
 async def test_a_resource_that_leads_to_nobody_makes_a_catch_up_and_does_not_stop_the_others(
     answer: Exception | None,
@@ -166,8 +264,9 @@ async def test_the_worker_waits_for_a_round_that_is_under_way() -> None:
 async def test_it_works_by_itself_once_something_arrives() -> None:
     desk, served = Desk(), asyncio.Event()
 
-    async def review(patients: Collection[str]) -> None:
+    async def review(patients: Collection[str]) -> Collection[str]:
         served.set()
+        return ()
 
     async def no_wait(_seconds: float) -> None:
         await asyncio.sleep(0)

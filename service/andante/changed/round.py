@@ -20,6 +20,9 @@ from andante.writeback.site import Site
 
 _ONE_BY_ONE = 10  # hinted patients asked for by name; for more the whole census is read
 _WORTH_ASKING = timedelta(days=1)  # of after longer, most of them changed
+_NO_BEGINNING = (
+    "the server does not sort by change time, or does not say what time it has: rounds by change time read everybody"
+)
 _BREATH = 20  # patients worked out in one go: beside it the service answers others
 
 
@@ -64,12 +67,17 @@ async def whole_round(hospital: Hospital, basis: Basis, follower: Follower, *, n
     """Everybody, remembered for the rounds by change time to come. Raises a ServerError as `changed_round`."""
     memory = follower.memory
     memory.forget()
+    untold = ""
     try:
         newest = await follower.changes.newest()
+        if newest is None:
+            log.warn("changes.doubtful")
+            untold = _NO_BEGINNING
     except ServerError as error:
         log.warn("changes.failed", error=error)
         newest = None  # the rounds that find everything must not depend on it: the next one is whole too
     memory.mark = Mark(newest=newest, before=newest) if newest is not None else None
+    memory.doubt = memory.doubt or untold
     urgent = await _changed_meanwhile(follower, newest)
     watched = await find_watched(hospital)
     memory.watched = frozenset(watched.patients)
@@ -78,7 +86,8 @@ async def whole_round(hospital: Hospital, basis: Basis, follower: Follower, *, n
     in_order = sorted(watched.patients, key=lambda patient: patient not in urgent)
     outcomes = await serve(_remembering(hospital, memory, now=now), basis, in_order, now=now)
     memory.setbacks.note(outcomes, watched=len(watched.patients), now=now)
-    return report_of(hospital, watched, outcomes, now=now)
+    report = report_of(hospital, watched, outcomes, now=now)
+    return replace(report, remarks=(*report.remarks, untold)) if untold else report
 
 
 async def _changed_meanwhile(follower: Follower, newest: datetime | None) -> frozenset[str]:

@@ -38,11 +38,11 @@ class Setbacks:
         failed = [outcome for outcome in outcomes if _is_setback(outcome)]
         for outcome in outcomes:
             if not _is_setback(outcome):
-                self.drop(_id(outcome))
+                self.drop(outcome.patient_id)
         if len(failed) > _FEW and len(failed) > _SHARE * watched:
             return
         for outcome in failed:
-            patient = _id(outcome)
+            patient = outcome.patient_id
             before = self.failing.get(patient)
             failures = before.failures + 1 if before is not None else 1
             wait: timedelta = min(_FIRST * 2 ** min(failures - 1, 10), _LONGEST)
@@ -84,7 +84,3 @@ class Setbacks:
 def _is_setback(outcome: Outcome) -> bool:
     # An inbox not settled yet is a person or another instance at work, not the record.
     return bool(outcome.problem or outcome.incomplete)
-
-
-def _id(outcome: Outcome) -> str:
-    return outcome.patient.removeprefix("Patient/")

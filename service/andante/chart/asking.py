@@ -14,7 +14,7 @@ import msgspec
 from andante.chart.assembly import shared_references
 from andante.chart.chart import Problem, find_contained, reference_key
 from andante.chart.decoding import decode_resource, salvage
-from andante.chart.models import MedicationAdministration, MedicationRequest, Patient, Resource, subject_of
+from andante.chart.models import Encounter, MedicationAdministration, MedicationRequest, Patient, Resource, subject_of
 from andante.chart.questions import Question, ReadPlan, not_offered
 from andante.chart.versions import foreign_release
 from andante.errors import BadAnswer, Refused, ServerError, Unreachable
@@ -51,6 +51,8 @@ class Asker:
         self._missing_types: set[str] = set()
         self._offered: frozenset[str] = frozenset()
         self._shared: dict[str, Resource] = {}
+        self._places_sought: set[str] = set()
+        self._places_unread: set[str] = set()
         self._remarks: dict[Problem, None] = {}
 
     @property
@@ -192,13 +194,38 @@ class Asker:
             waiting = []
             try:
                 for start in range(0, len(wanted), _SHARED_CHUNK):
-                    waiting.extend(await self._read_by_id(kind, wanted[start : start + _SHARED_CHUNK]))
+                    found = await self._read_by_id(kind, wanted[start : start + _SHARED_CHUNK])
+                    self._shared.update((resource.key, resource) for resource in found)
+                    waiting.extend(found)
             except ServerError as error:
                 if not await self._is_lacking(kind, error):
                     self._remarks[Problem(code="failed-read", text=str(error), reference=kind)] = None
                 return True
-            self._shared.update((resource.key, resource) for resource in waiting)
         return False
+
+    async def read_places(self, encounters: Iterable[Encounter]) -> None:
+        """Read the Locations of encounters into the shared store, each asked for once.
+
+        A search that fails is remembered: where the patient lies is then not known, which is not the same as nowhere.
+        """
+        new = [one for one in encounters if not self._places_sought.issuperset(points_to(one, "Location"))]
+        self._places_sought.update(key for one in new for key in points_to(one, "Location"))
+        if await self.read_shared("Location", new) and "Location" not in self._missing_types:
+            self._places_unread |= self._places_not_held(new)
+
+    def lacks_places(self, encounters: Iterable[Encounter]) -> bool:
+        """Whether a Location that they lead to could not be read, on whatever level: bed, room, ward."""
+        return bool(self._places_unread) and not self._places_unread.isdisjoint(self._places_not_held(encounters))
+
+    def _places_not_held(self, pointing: Iterable[Resource]) -> set[str]:
+        seen: set[str] = set()
+        waiting = list(pointing)
+        while waiting:
+            for key in points_to(waiting.pop(), "Location"):
+                if key not in seen and key in self._shared:
+                    waiting.append(self._shared[key])
+                seen.add(key)
+        return seen - self._shared.keys()
 
     async def _read_by_id(self, kind: str, ids: Sequence[str]) -> list[Resource]:
         result = await self.reader.search(kind, (("_id", ",".join(ids)), ("_count", str(len(ids)))))

@@ -112,6 +112,7 @@ def assemble(
     pool: Mapping[str, Resource],
     problems: Iterable[Problem] = (),
     incomplete: Iterable[str] = (),
+    unplaced: bool = False,
     aliases: Mapping[str, str] = MappingProxyType({}),
 ) -> Chart:
     """The chart of one patient: its own settled `resources`, and out of `pool` those they point to."""
@@ -133,6 +134,7 @@ def assemble(
         patient=next((resource for resource in own if isinstance(resource, Patient)), None),
         problems=tuple(dict.fromkeys(problems)),
         incomplete=tuple(dict.fromkeys(incomplete)),
+        unplaced=unplaced,
         aliases=aliases,
         **groups,
     )

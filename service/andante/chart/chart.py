@@ -90,6 +90,8 @@ class Chart:
     communication_requests: tuple[CommunicationRequest, ...] = ()
     problems: tuple[Problem, ...] = ()
     incomplete: tuple[str, ...] = ()
+    unplaced: bool = False
+    """Where the patient lies could not be read: it bears on who is told, and on nothing that is advised."""
     aliases: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     """Full URLs (also `urn:uuid:…`) of a Bundle's entries, to `Type/id`."""
 

@@ -17,6 +17,8 @@ from andante.chart.questions import ReadPlan, census_question, chart_questions, 
 from andante.chart.times import parse_fhir_time
 from andante.fhir_http.read import FhirReader
 
+_OVER = frozenset({"finished", "cancelled", "entered-in-error"})
+
 
 @dataclass(frozen=True, kw_only=True)
 class Census:
@@ -61,8 +63,9 @@ class ChartReader:
                 elif isinstance(resource, Encounter) and question.accepts(resource):
                     found.append(resource)
         settled = settle_versions(found)
-        await self._asker.read_shared("Location", settled.resources)
-        stays, more = self._stays(e for e in settled.resources if isinstance(e, Encounter))
+        encounters = [resource for resource in settled.resources if isinstance(resource, Encounter)]
+        await self._asker.read_places(encounters)
+        stays, more = self._stays(encounters)
         return Census(
             stays=tuple(stay for stay in stays if patient_id in (None, stay.patient_id)),
             problems=(*problems, *settled.problems, *more),
@@ -128,6 +131,8 @@ class ChartReader:
             answers.problems[patient].append(problem)
         everything = [resource for one in settled.values() for resource in one.resources]
         failed = await self._asker.read_shared("Medication", everything)
+        # The census has read those of whoever is in it; another may be on leave, with something of ours open.
+        await self._asker.read_places(_stays_not_over(everything))
         for patient in group:
             own = settled[patient].resources
             elsewhere = (resource for resource in own if points_elsewhere(resource, self._asker.reader))
@@ -143,6 +148,7 @@ class ChartReader:
                         *answers.incomplete[patient],
                         *(("Medication",) if lacks_medications else ()),
                     ),
+                    unplaced=self._asker.lacks_places(_stays_not_over(own)),
                 )
             )
         return charts
@@ -176,6 +182,10 @@ class ChartReader:
                 if other is not newest
             ),
         )
+
+
+def _stays_not_over(resources: Iterable[Resource]) -> Iterator[Encounter]:
+    return (one for one in resources if isinstance(one, Encounter) and one.status not in _OVER)
 
 
 def _of_another_server(resource: Resource) -> Problem:

@@ -27,7 +27,7 @@ READ_FOR: Mapping[str, tuple[str, str]] = {
     "Flag": ("a clinician's own entry of the risk", "a clinician's own flag is not seen"),
     "RiskAssessment": ("a clinician's own entry of the risk", "a clinician's own assessment is not seen"),
     "Goal": ("the energy goal that the dietitian set", "the goal is reckoned from the weight"),
-    "Location": ("the names of wards and beds", "wards and beds are not shown"),
+    "Location": ("the names of wards and beds", "wards and beds are not shown, and nobody is told by ward"),
     "Medication": (
         "what is in a drug that is a resource of its own",
         "what is in drugs that are resources of their own is not seen",

@@ -1,7 +1,7 @@
 """Turns hints into reviews, one batch at a time, under the one lock that rounds use.
 
-What fails is put back and tried again later. Each patient is looked at once more after a while: a server may tell of
-a result before its own searches find it.
+What fails is put back and tried again later, and whoever was not read whole is tried until they are, ever more seldom.
+Each patient is looked at once more after a while: a server may tell of a result before its own searches find it.
 """
 
 import asyncio
@@ -16,6 +16,9 @@ from andante.subscriptions.hints import Batch, Hints
 
 _FIRST_WAIT_S = 5.0
 _LONGEST_WAIT_S = 600.0
+_DOUBLINGS = 10  # more make no difference
+_UNDONE_AFTER = timedelta(minutes=1)
+_UNDONE_AT_MOST = timedelta(hours=1)
 _GATHER_S = 1.0  # a panel of results comes as one notification each
 _MOST_RESOURCES = 50  # read one by one to learn whose they are; beyond it what changed is asked of the server
 _MOST_AGAIN = 1_000
@@ -26,9 +29,13 @@ Find = Callable[[str], Awaitable[str | None]]
 
 @dataclass(frozen=True, kw_only=True)
 class Work:
-    """What the worker may do. `catch_up` answers how long to wait before the next one, at least."""
+    """What the worker may do.
 
-    review: Callable[[Collection[str]], Awaitable[None]]
+    `review` answers the ids of those whom it could not serve whole; `catch_up`, how long to wait before the next one,
+    at least.
+    """
+
+    review: Callable[[Collection[str]], Awaitable[Collection[str]]]
     catch_up: Callable[[], Awaitable[timedelta]]
     whose: Find
 
@@ -49,6 +56,8 @@ class Worker:
         self._hints, self._work, self._lock = hints, work, lock
         self._now, self._sleep, self._again_after = now, sleep, again_after
         self._again: dict[str, datetime] = {}
+        self._undone: dict[str, int] = {}
+        """How often running each was not served whole."""
         self._catch_up_from: datetime | None = None
         self._failures = 0
 
@@ -56,13 +65,21 @@ class Worker:
         """Until cancelled."""
         while True:
             try:
-                async with asyncio.timeout(self._longest_rest_s()):
-                    await self._hints.arrived.wait()
-            except TimeoutError:
-                pass
-            await self._sleep(_GATHER_S)
-            if not await self.step():
-                await self._sleep(min(_FIRST_WAIT_S * 2.0 ** (self._failures - 1), _LONGEST_WAIT_S))
+                await self._turn()
+            except Exception as error:
+                log.warn("hints.failed", error=error)  # a defect of ours; what is told of later must still be read
+                await self._sleep(_LONGEST_WAIT_S)
+
+    async def _turn(self) -> None:
+        try:
+            async with asyncio.timeout(self._longest_rest_s()):
+                await self._hints.arrived.wait()
+        except TimeoutError:
+            pass
+        await self._sleep(_GATHER_S)
+        if not await self.step():
+            doublings = min(self._failures - 1, _DOUBLINGS)
+            await self._sleep(min(_FIRST_WAIT_S * 2.0**doublings, _LONGEST_WAIT_S))
 
     async def step(self) -> bool:
         """Everything that is due now. False where it failed: it was put back."""
@@ -89,9 +106,9 @@ class Worker:
     async def _do(self, batch: Batch, again: Collection[str]) -> None:
         hinted = batch.patients | await self._whose(batch.resources)
         patients = sorted(hinted | set(again))
-        if patients:
-            await self._work.review(patients)
-        self._note_again(hinted)
+        undone = set(await self._work.review(patients)) if patients else set()
+        self._note_again(hinted - undone)
+        self._note_undone(patients, undone)
         if batch.catch_up:
             self._catch_up_from = self._now() + await self._work.catch_up()
 
@@ -118,8 +135,22 @@ class Worker:
             return
         due = self._now() + self._again_after
         self._again.update((patient, due) for patient in patients)
+        self._keep_few()
+
+    def _note_undone(self, looked_at: Collection[str], undone: Collection[str]) -> None:
+        """The hint is used up only when what it told of has been read, and answered in the inbox."""
+        for patient in looked_at:
+            times = self._undone.pop(patient, 0)
+            if self._again_after is not None and patient in undone:
+                self._undone[patient] = times + 1
+                wait: timedelta = min(_UNDONE_AFTER * 2 ** min(times, _DOUBLINGS), _UNDONE_AT_MOST)
+                self._again[patient] = self._now() + wait
+        self._keep_few()
+
+    def _keep_few(self) -> None:
         if len(self._again) > _MOST_AGAIN:
             self._again.clear()
+            self._undone.clear()
             self._hints.add(catch_up=True)
 
     def _due_again(self, now: datetime) -> set[str]:

@@ -56,8 +56,10 @@ def hooks_of(
         await run_changed()
         return WHOLE_ROUNDS_APART if memory.doubt else CATCH_UPS_APART
 
-    async def review(patients: Collection[str]) -> None:
-        told(await service.review_hinted(connection, memory, patients, now=now()))
+    async def review(patients: Collection[str]) -> Collection[str]:
+        outcomes = await service.review_hinted(connection, memory, patients, now=now())
+        told(outcomes)
+        return [outcome.patient_id for outcome in outcomes if not outcome.whole or outcome.overtaken]
 
     work = Work(
         review=review,

@@ -14,6 +14,8 @@ from andante import clock, log
 RunRound = Callable[[str], Awaitable[object]]
 ROUND, NIGHT_WATCH, CHANGES = "round", "night-watch", "changes"
 KINDS = (ROUND, NIGHT_WATCH, CHANGES)
+SECOND_LOOK = "second-look"
+"""At patients whom a pass did not serve whole: no round by the clock, and it stands in for none."""
 LOOK_EVERY_S = 60.0
 _MADE_UP = "-made-up"
 SET_BACK = timedelta(minutes=10)

@@ -5,7 +5,7 @@ No answer of ours repeats what was asked: a wrong patient id is not echoed, and 
 
 import asyncio
 import hmac
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
+from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Iterable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -19,7 +19,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from andante import __version__, clock, log
 from andante.app import Service
-from andante.assess import Outcome, RoundReport
+from andante.assess import Outcome, RoundReport, report_on
 from andante.changed.memory import Memory
 from andante.errors import InputError, ServerError, Unreachable
 from andante.fhir_http.connection import Connection
@@ -42,7 +42,8 @@ from andante.triggers.operations.offer import Operations, offer_operations, oper
 from andante.triggers.operations.server_look import REACHABLE
 from andante.triggers.own_keys import publish_keys
 from andante.triggers.patience import Patience
-from andante.triggers.schedule import CHANGES, ROUND, scheduler
+from andante.triggers.schedule import CHANGES, ROUND, SECOND_LOOK, scheduler
+from andante.triggers.second_look import SecondLooks
 from andante.triggers.shift import Shift
 from andante.wording import CAUTION
 
@@ -121,13 +122,32 @@ def create_app(
             state.last_round, state.finished = report, now()
             journal.met = wild
             if not follows:
-                memory.setbacks.note(report.outcomes, watched=len(report.outcomes), now=now())
+                _remember_whom(memory, report, now=now())
+            if not service.settings.changes_every_s:  # they read again whom they must
+                looks.note(report.outcomes)
         board.take_round(report, finished=now(), watched=memory.watched if trigger == CHANGES else None)
         return report
 
     async def run_alone() -> RoundReport:
         async with one_at_a_time:
             return await run(ROUND)
+
+    async def run_again(kind: str) -> RoundReport:
+        with log.correlated("round", log.new_id()):
+            return await run(kind)
+
+    async def look_again(patients: Collection[str]) -> list[Outcome]:
+        with (
+            log.correlated("round", log.new_id()),
+            journal.round(SECOND_LOOK, began=now(), now=now) as running,
+        ):
+            outcomes = await service.review_hinted(shared, memory, patients, now=now())
+            running.take(report_on(outcomes, now=now()))
+        told(outcomes)
+        for patient in set(patients) - {outcome.patient_id for outcome in outcomes}:
+            memory.setbacks.drop(patient)  # no concern of ours any more
+        await shift.keep()
+        return outcomes
 
     def told(outcomes: Iterable[Outcome]) -> None:
         board.take(outcomes, read=now())
@@ -144,6 +164,15 @@ def create_app(
         first_round=run_alone,
         stood_down=lambda: board.note_trouble("another instance runs the rounds: what is new is on its page."),
         always_begins=service.settings.page_login is not None,  # the page would be empty until the next round
+    )
+    looks = SecondLooks(
+        journal=journal,
+        lock=one_at_a_time,
+        now=now,
+        stands_by=lambda: shift.stands_by,
+        run_pass=run_again,
+        review=look_again,
+        failing=lambda: () if service.settings.changes_every_s else memory.setbacks.failing,
     )
 
     @asynccontextmanager
@@ -162,7 +191,7 @@ def create_app(
                 lock=one_at_a_time,
                 missed=lambda kind: None if shift.stands_by else journal.missed(kind, now()),
             )
-            async with shift.running():
+            async with shift.running(), looks.running():
                 clockwork.start()
                 state.clockwork = clockwork
                 try:
@@ -202,8 +231,18 @@ def create_app(
     )
     app.state.run_round = run
     app.state.shift = shift
+    app.state.second_looks = looks
     describe(app)
     return app
+
+
+def _remember_whom(memory: Memory, report: RoundReport, *, now: datetime) -> None:
+    """Of a pass that reads everybody anew each time: whom it was about, and whose record failed."""
+    memory.forget()
+    memory.watched = frozenset(outcome.patient_id for outcome in report.outcomes)
+    if report.census_complete:
+        memory.setbacks.keep_only(memory.watched)
+    memory.setbacks.note(report.outcomes, watched=len(report.outcomes), now=now)
 
 
 def state_of(given: Settings, *, now: Now = clock.now) -> State:

@@ -30,7 +30,7 @@ class Ending(StrEnum):
 
     WHOLE = "whole"
     IN_PART = "in part"
-    """Somebody could not be read or written to."""
+    """Somebody could not be read whole, or written to."""
     IN_VAIN = "in vain"
     """Nobody could, or the list of who is in the hospital was not whole."""
     FAILED = "failed"
@@ -158,6 +158,8 @@ class Journal:
         self.ended[ended.kind, ended.ending] += 1
         self.milliseconds[ended.kind] += int(ended.lasted.total_seconds() * 1000)
         self.written.update({name: ended.counts.get(name, 0) for name in WRITTEN})
+        if ended.kind not in KINDS:
+            return  # what is late, and what a start begins with, goes by rounds
         if ended.is_completed:
             self.completed[ended.kind] = ended
         if ended.ending is Ending.WHOLE:
@@ -165,7 +167,6 @@ class Journal:
 
 
 def _ending(report: RoundReport) -> Ending:
-    counts = report.counts
-    if not report.census_complete or (counts["patients"] and counts["failed"] == counts["patients"]):
+    if not report.census_complete or report.served_nobody:
         return Ending.IN_VAIN
     return Ending.WHOLE if report.whole else Ending.IN_PART
