@@ -328,7 +328,7 @@ def test_orders_that_follow_each_other_are_one_course_whatever_their_references(
 
 
 AT_ONCE = [
-    # references of a feed that steps up in 3 h and of one that begins then, what is told
+    # references of a feed that steps up in 3 h and of one that begins then, what is told first
     ("a", "b", "to 40 mL/h, 960 kcal/day"),
     ("b", "a", "a further enteral feed order begins, 240 kcal/day"),
 ]
@@ -342,7 +342,7 @@ def test_of_a_stage_and_an_order_at_one_instant_the_reference_decides(
     further = feed("10", -3, ordered=2, source=f"NutritionOrder/{beginning}")
     said = advise(stages, further, draw(80), draw(5, p="0.70"), VITAMINS)
     (text,) = [n.text for n in said.notices if n.topic == "scheduled-increase"]
-    assert f"({words})" in text
+    assert text.startswith(f"Energy is scheduled to rise by itself Thu 6 Mar 11:00 ({words}), then ")
 
 
 def test_what_has_no_reference_is_told_without_one() -> None:

@@ -21,6 +21,7 @@ from pictures import (
     d,
     delivered,
     dextrose_drip,
+    diet,
     dose,
     draw,
     feed,
@@ -90,6 +91,8 @@ SUMMED = [
     pytest.param((feed("30", 60), feed("20", -6, ordered=2), feed("15", -3, ordered=2)), (3, 6), (1080, 1560), (True, True), id="two further orders"),
     pytest.param((stages(rate("30", 60), rate("40", -4)), feed("20", -6, ordered=2)), (4, 6), (960, 1440), (False, True), id="a stage, then a further order"),
     pytest.param((stages(rate("30", 60), rate("20", -2), rate("40", -4)), feed("20", -3, ordered=2)), (3, 4), (1200, 1440), (True, False), id="less meanwhile is not counted on"),
+    pytest.param((stages(rate("30", 60), rate("40", -4)), diet(kcal="600"), delivered("50", kind=IntakeKind.SHARE_OF_MEALS)), (4,), (1260,), (False,), id="beside what is eaten: 720 + 300, and 240 more"),
+    pytest.param((stages(rate("30", 60), rate("40", -4)), diet()), (4,), (None,), (False,), id="beside a diet that states no energy the sum is not known"),
     pytest.param((feed("20", -3, ordered=2), feed("10", -5, ordered=2)), (3, 5), (480, 720), (False, False), id="two orders to begin with"),
     pytest.param((feed("30", 60), feed("20", -3, ordered=2, density=None), feed("15", -6, ordered=2)), (3, 6), (None, None), (True, True), id="one of unknown energy: the sum is not known from then on"),
 ]  # fmt: skip
