@@ -60,6 +60,7 @@ def _total_at(s: Situation, when: datetime) -> Decimal | None:
     """kcal/day if nobody touches anything until then. What ends or falls meanwhile is not counted on."""
     total = s.course.present_kcal
     changes = [(_amount(s, o, s.now), _amount(s, o, when)) for o in s.course.running]
+    changes = [(now, then) for now, then in changes if now != then]  # what stays is in the sum, as far as it is known
     changes += [(Decimal(0), _amount(s, o, when)) for o, _ in _beginning(s)]
     for now, then in changes:
         if total is None or now is None or then is None:
