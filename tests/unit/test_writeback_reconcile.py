@@ -390,7 +390,8 @@ async def test_that_the_chart_could_not_be_read_breaks_no_silence(holding: Inbox
     await deliver(holding, SILENT)
     assert not plan(holding, UNREAD, complete=False, unread=("Flag",))
     low = an_assessment(an_advice(rule="low-while-feeding"), states=LOW)
-    assert shape(plan(holding, low, complete=False, unread=("Flag",))) == ["create"], "a danger seen does"
+    for danger in (low, UNREAD_AND_LOW):
+        assert shape(plan(holding, danger, complete=False, unread=("Flag",))) == ["create"], "a danger seen does"
 
 
 async def test_a_stay_that_could_not_be_read_is_taken_to_be_the_last_one() -> None:

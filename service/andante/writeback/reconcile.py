@@ -175,7 +175,8 @@ class _Scene:
         # That our own read failed is no reason to contradict what stands, and a more careful suggestion may rest on
         # what was not read now; nor what a person is at, nor that nothing needed to be said. Else, with nothing open,
         # silence would be worse than a hold.
-        if self.is_only_unread and last is not None and not (last.hands is Hands.DECIDED and last.is_final):
+        done_with = last is None or (last.hands is Hands.DECIDED and last.is_final)
+        if self.is_only_unread and not self.has_seen_danger and not done_with:
             return False
         return self.assessment.advice.code in _CAREFUL and not beside
 
