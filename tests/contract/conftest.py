@@ -21,7 +21,7 @@ FOREIGN = [pytest.param(name, marks=pytest.mark.foreign) for name in LACKS]
 SLOW_TO_START = {"hapi"}
 """Started once for all tests, and emptied for those that need it empty."""
 
-_SERVED = ("any_server", "own_server")  # the fixtures that stand for a server
+_SERVED = ("any_server", "own_server", "telling_server")  # the fixtures that stand for a server
 _OUTCOMES = ("passed", "failed", "error", "skipped")
 
 
@@ -44,6 +44,28 @@ def own_server(request: pytest.FixtureRequest) -> Iterator[Server]:
 @pytest.fixture(scope="session")
 def hapi() -> Iterator[Server]:
     """The one process that stands behind `any_server` and `own_server`."""
+    with launched("hapi") as server:
+        yield server
+
+
+@pytest.fixture(scope="module")
+def telling_server(request: pytest.FixtureRequest) -> Iterator[Server]:
+    """A server for one module alone, whose Subscriptions are the module's. HAPI is one process, and never emptied.
+
+    Where a Subscription is expunged before HAPI's own notice of it was read, HAPI looks for it for a minute on every
+    thread that would tell of something, and tells of nothing meanwhile.
+    """
+    need_server(request.param)
+    if request.param in SLOW_TO_START:
+        yield request.getfixturevalue(f"telling_{request.param}")
+        return
+    with launched(request.param) as server:
+        yield server
+
+
+@pytest.fixture(scope="module")
+def telling_hapi() -> Iterator[Server]:
+    """The one process that stands behind `telling_server`."""
     with launched("hapi") as server:
         yield server
 

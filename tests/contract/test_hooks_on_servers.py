@@ -40,9 +40,9 @@ TOPIC = "https://server.example/SubscriptionTopic/laboratory-results"
 PATIENCE_S = 60
 
 told_by = pytest.mark.parametrize(
-    "own_server", [pytest.param(name, marks=pytest.mark.foreign) for name in ("sekmet", "hapi")], indirect=True
+    "telling_server", [pytest.param(name, marks=pytest.mark.foreign) for name in ("sekmet", "hapi")], indirect=True
 )
-by_topic = pytest.mark.parametrize("own_server", [pytest.param("sekmet", marks=pytest.mark.foreign)], indirect=True)
+by_topic = pytest.mark.parametrize("telling_server", [pytest.param("sekmet", marks=pytest.mark.foreign)], indirect=True)
 
 
 def a_socket() -> tuple[socket.socket, str]:
@@ -132,18 +132,18 @@ TOLD = [
 ]
 
 
-@pytest.mark.parametrize(("own_server", "form"), TOLD, indirect=["own_server"])
-async def test_a_result_that_the_server_tells_of_reaches_the_inbox(own_server: Server, form: Json) -> None:
+@pytest.mark.parametrize(("telling_server", "form"), TOLD, indirect=["telling_server"])
+async def test_a_result_that_the_server_tells_of_reaches_the_inbox(telling_server: Server, form: Json) -> None:
     listening, root = a_socket()
-    given = {"zone": ZONE, "fhir_base": own_server.base, "notify_url": f"{root}/notify"}
+    given = {"zone": ZONE, "fhir_base": telling_server.base, "notify_url": f"{root}/notify"}
     service = app.build(settings.defaults(**given, notify_secret=SecretStr(SECRET), **form))
     application = create_app(service, now=lambda: MORNING)
-    async with httpx.AsyncClient(base_url=own_server.base, timeout=60) as client:
-        with httpx.Client(base_url=own_server.base, timeout=60) as plain:
+    async with httpx.AsyncClient(base_url=telling_server.base, timeout=60) as client:
+        with httpx.Client(base_url=telling_server.base, timeout=60) as plain:
             empty_the_inboxes(plain)
             resources = known_at(MORNING, stories=frozenset({"plain-course"})).values()
             put_all(plain, [*resources, a_potassium("told", 4.1)])
-        if own_server.name == "sekmet":
+        if telling_server.name == "sekmet":
             (await client.put("Basic/topic-laboratory-results", json=topic())).raise_for_status()
         async with listening_on(listening, application):
             hooks: Hooks = application.state.hooks
@@ -180,12 +180,12 @@ async def test_a_result_that_the_server_tells_of_reaches_the_inbox(own_server: S
 
 
 @told_by
-async def test_what_the_server_turned_off_is_asked_for_again(own_server: Server) -> None:
+async def test_what_the_server_turned_off_is_asked_for_again(telling_server: Server) -> None:
     listening, root = a_socket()
     site = HookSite(address=f"{root}/notify", secret=SECRET)
     async with (
-        running_hooks(own_server, site, listening) as (hooks, _),
-        httpx.AsyncClient(base_url=own_server.base, timeout=60) as client,
+        running_hooks(telling_server, site, listening) as (hooks, _),
+        httpx.AsyncClient(base_url=telling_server.base, timeout=60) as client,
     ):
         await hooks.keeper.keep(now=clock.now())
 
@@ -205,8 +205,8 @@ async def test_what_the_server_turned_off_is_asked_for_again(own_server: Server)
             (await client.delete(f"Subscription/{one['id']}")).raise_for_status()
 
 
-@pytest.mark.parametrize("own_server", [pytest.param("hapi", marks=pytest.mark.foreign)], indirect=True)
-async def test_a_topic_that_the_server_does_not_take_from_us_is_told(own_server: Server) -> None:
+@pytest.mark.parametrize("telling_server", [pytest.param("hapi", marks=pytest.mark.foreign)], indirect=True)
+async def test_a_topic_that_the_server_does_not_take_from_us_is_told(telling_server: Server) -> None:
     """HAPI asks for a filter in the criteria (HAPI-0011), where the guide has none or more: we write none.
 
     https://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition-backport-subscription.html (filterCriteria 0..*).
@@ -214,8 +214,8 @@ async def test_a_topic_that_the_server_does_not_take_from_us_is_told(own_server:
     listening, root = a_socket()
     site = HookSite(address=f"{root}/notify", secret=SECRET, topic=TOPIC, content="id-only")
     async with (
-        running_hooks(own_server, site, listening) as (hooks, recorded),
-        httpx.AsyncClient(base_url=own_server.base, timeout=60) as client,
+        running_hooks(telling_server, site, listening) as (hooks, recorded),
+        httpx.AsyncClient(base_url=telling_server.base, timeout=60) as client,
     ):
         (await client.put("Basic/topic-laboratory-results", json=topic())).raise_for_status()
         await hooks.keeper.keep(now=clock.now())
@@ -274,12 +274,12 @@ async def running_hooks(
 
 
 @by_topic
-async def test_the_exchange_in_the_documents_is_the_one_that_takes_place(own_server: Server) -> None:
+async def test_the_exchange_in_the_documents_is_the_one_that_takes_place(telling_server: Server) -> None:
     listening, root = a_socket()
     site = HookSite(address=f"{root}/notify", secret=SECRET, topic=TOPIC, content="id-only", heartbeat_s=1)
     async with (
-        running_hooks(own_server, site, listening) as (hooks, recorded),
-        httpx.AsyncClient(base_url=own_server.base, timeout=60) as client,
+        running_hooks(telling_server, site, listening) as (hooks, recorded),
+        httpx.AsyncClient(base_url=telling_server.base, timeout=60) as client,
     ):
         (await client.put("Basic/topic-laboratory-results", json=topic())).raise_for_status()
         patient = {"resourceType": "Patient", "id": PATIENT}
@@ -302,7 +302,9 @@ async def test_the_exchange_in_the_documents_is_the_one_that_takes_place(own_ser
         assert hooks.hints.take().patients == {PATIENT}
         [body] = await subscriptions(client)
         (await client.delete(f"Subscription/{body['id']}")).raise_for_status()
-    shown = _shown(site, recorded, {own_server.base: "https://fhir.hospital.example", root: "https://andante.example"})
+    shown = _shown(
+        site, recorded, {telling_server.base: "https://fhir.hospital.example", root: "https://andante.example"}
+    )
     check_part("subscriptions.md", "exchange", shown)
 
 
