@@ -208,8 +208,8 @@ async def find_watched(hospital: Hospital) -> Watched:
     finally:
         asking.cancel()
         await asyncio.gather(asking, return_exceptions=True)  # nothing of it may go on once this has ended
-    patients = {stay.patient_id for stay in census.stays} | left_open.patients
-    return Watched(patients=tuple(sorted(patients)), census=census, left_open=left_open)
+    patients = tuple(sorted(census.patients | left_open.patients))
+    return Watched(patients=patients, census=census, left_open=left_open)
 
 
 async def round_over(
@@ -317,7 +317,7 @@ async def review_one(hospital: Hospital, basis: Basis, patient_id: str, *, now: 
     """One patient now; None when not in the hospital. Raises a ServerError when the census cannot be read."""
     await hospital.fhir.check_release()
     census = await hospital.reader.census(patient_id=patient_id)
-    if not any(stay.patient_id == patient_id for stay in census.stays):
+    if patient_id not in census.patients:
         return None
     charts = [chart async for chart in hospital.reader.charts([patient_id])]
     outcomes = await _serve(charts, hospital, basis, now=now, dry_run=False)

@@ -132,6 +132,15 @@ A_BED = {
     "partOf": {"reference": "Location/w3"},
 }
 A_WARD = {"resourceType": "Location", "id": "w3", "name": "Ward 3", "physicalType": place("wa")}
+AT_THE_BED = {"location": {"reference": "Location/b12"}}
+HOUSE = [
+    A_BED,
+    {**A_BED, "id": "b4", "name": "4", "partOf": {"reference": "Location/room"}},
+    {**A_WARD, "id": "room", "name": "Room 12", "physicalType": place("ro"), "partOf": {"reference": "Location/w3"}},
+    {**A_WARD, "partOf": {"reference": "Location/house"}},
+    {"resourceType": "Location", "id": "house", "name": "House 1", "physicalType": place("bu")},
+    {"resourceType": "Location", "id": "plain", "name": "Surgery"},
+]
 
 
 @pytest.mark.parametrize(
@@ -140,6 +149,13 @@ A_WARD = {"resourceType": "Location", "id": "w3", "name": "Ward 3", "physicalTyp
         ([{"location": {"reference": "Location/b12"}}], "Ward 3", "12"),
         ([{"location": {"reference": "urn:uuid:bed"}}], "Ward 3", "12"),
         ([{"location": {"display": "Ward 7"}}], "Ward 7", None),
+        ([{"location": {"reference": "Location/b4"}}], "Ward 3", "4"),
+        ([{"location": {"reference": "Location/plain"}}], "Surgery", None),
+        ([{"location": {"display": "Ward 7"}, "physicalType": place("wa")}, AT_THE_BED], "Ward 7", "12"),
+        ([{"location": {"reference": "Location/missing", "display": "Ward 8"}}], "Ward 8", None),
+        ([{"location": {"reference": "Location/plain"}, "status": "completed"}, AT_THE_BED], "Ward 3", "12"),
+        ([{"location": {"reference": "Location/plain"}, "period": {"end": "2026-03-01"}}, AT_THE_BED], "Ward 3", "12"),
+        ([{"location": {"display": "Ward 7"}, "status": "planned"}], None, None),
         ([{"location": {"display": "Ward 7"}, "status": "completed"}], None, None),
         ([{"location": {"display": "Ward 7"}, "period": {"end": "2026-03-01"}}], None, None),
         ([{"location": {"display": "Ward 7"}, "period": {"end": "2026-03-09"}, "status": "active"}], "Ward 7", None),
@@ -149,6 +165,6 @@ A_WARD = {"resourceType": "Location", "id": "w3", "name": "Ward 3", "physicalTyp
 def test_the_place_is_taken_from_the_present_locations(
     locations: list[Json], ward: str | None, bed: str | None
 ) -> None:
-    stay = picture_of(an_encounter(location=locations), A_BED, A_WARD, aliases={"urn:uuid:bed": "Location/b12"}).stay
+    stay = picture_of(an_encounter(location=locations), *HOUSE, aliases={"urn:uuid:bed": "Location/b12"}).stay
     assert stay is not None
     assert (stay.ward, stay.bed) == (ward, bed)

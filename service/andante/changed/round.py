@@ -126,14 +126,13 @@ async def hinted_reviews(
 
 
 async def _inpatients(hospital: Hospital, patients: Sequence[str]) -> set[str]:
-    """Which of them are in the hospital. The reader learns their wards and beds by the way."""
+    """Which of them are in the hospital. The reader learns their places by the way."""
     if len(patients) > _ONE_BY_ONE:
-        census = await hospital.reader.census()
-        return {stay.patient_id for stay in census.stays} & set(patients)
+        return set((await hospital.reader.census()).patients.intersection(patients))
     found: set[str] = set()
     for patient in patients:
         try:
-            found.update(stay.patient_id for stay in (await hospital.reader.census(patient_id=patient)).stays)
+            found |= (await hospital.reader.census(patient_id=patient)).patients
         except ServerError as error:
             if is_away(error):
                 raise

@@ -40,8 +40,7 @@ class Problem:
     data.
 
     Codes: `unreadable-resource`, `not-r4`, `no-subject`, `logical-subject`, `unresolved-subject`,
-    `unordered-versions`, `shared-id`, `other-encounter`, `several-stays`, `failed-read`, `not-offered`,
-    `filters-ignored`.
+    `unordered-versions`, `shared-id`, `other-encounter`, `failed-read`, `not-offered`, `filters-ignored`.
     `reference` names the resource or the read; it is None only when nothing names it. `resource_type` is that of
     a resource that could not be read.
     """
@@ -143,17 +142,6 @@ GROUPS: dict[type[Resource], str] = {
     CommunicationRequest: "communication_requests",
 }
 """Which field of a Chart holds which resource type (the Patient has a field of its own)."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Stay:
-    """One inpatient now in the hospital: the encounter that counts, and where the patient lies."""
-
-    patient_id: str
-    encounter: Encounter
-    ward: str | None = None
-    bed: str | None = None
-    problems: tuple[Problem, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

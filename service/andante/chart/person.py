@@ -1,7 +1,6 @@
 """Who the patient is and where the stay under watch stands."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
 
 from msgspec.structs import replace
 
@@ -17,7 +16,6 @@ _GENDERS = frozenset({"male", "female", "other", "unknown"})
 # A patient on leave comes back to the same bed and the same feed; a stay of unknown status is not known to be over.
 _IN_PROGRESS = frozenset({"arrived", "triaged", "in-progress", "onleave", "unknown"})
 _NOT_A_STAY = frozenset({"cancelled", "entered-in-error", "planned"})
-_LONG_AGO = datetime(1900, 1, 1, tzinfo=UTC)  # places that are over are left out before
 
 
 def read_person(sheet: Sheet) -> Person:
@@ -115,7 +113,7 @@ def _place_of(sheet: Sheet, encounter: Encounter) -> tuple[str | None, str | Non
         if place.status == "active" or place.period is None or place.period.end is None
     )
     locations = {location.key: location for location in sheet.chart.locations}
-    return find_place(replace(encounter, location=present), locations, _LONG_AGO, wards=sheet.codes.wards)
+    return find_place(replace(encounter, location=present), locations, wards=sheet.codes.wards)
 
 
 def _resolved(sheet: Sheet, reference: Reference | None) -> Reference | None:

@@ -1,14 +1,12 @@
 """Where a patient lies: ward and bed out of an Encounter's locations."""
 
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
 from types import MappingProxyType
 
 from andante.chart.chart import reference_key
 from andante.chart.datatypes import CodeableConcept, Reference
 from andante.chart.models import Encounter, Location
 from andante.chart.plain_text import cut
-from andante.chart.times import parse_fhir_time
 
 PHYSICAL_TYPES = "http://terminology.hl7.org/CodeSystem/location-physical-type"
 _MAX_LEVELS = 6  # bed, room, corridor, ward, level, building
@@ -18,7 +16,6 @@ _GONE = frozenset({"completed", "planned", "reserved"})
 def find_place(
     encounter: Encounter,
     locations: Mapping[str, Location],
-    now: datetime,
     *,
     wards: Mapping[str, str] = MappingProxyType({}),
 ) -> tuple[str | None, str | None]:
@@ -28,7 +25,7 @@ def find_place(
     """
     ward = bed = fallback = None
     for place in encounter.location:
-        if place.status in _GONE or place.location is None or _is_over(place, now):
+        if place.status in _GONE or place.location is None:
             continue
         for kind, name in _levels(place.location, place.physical_type, locations, wards):
             if kind == "bd":
@@ -38,14 +35,6 @@ def find_place(
             elif kind is None:
                 fallback = fallback or name
     return ward or fallback, bed
-
-
-def _is_over(place: Encounter.Place, now: datetime) -> bool:
-    end = place.period.end if place.period else None
-    try:
-        return end is not None and parse_fhir_time(end, UTC).latest < now
-    except ValueError:
-        return False
 
 
 def _levels(

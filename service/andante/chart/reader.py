@@ -1,20 +1,17 @@
 """Charts out of a FHIR server: the census, the charts of groups of patients, and our own inbox."""
 
 import asyncio
-from collections import defaultdict
 from collections.abc import AsyncGenerator, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
 from andante import log
 from andante.chart.asking import Answers, Asker, points_elsewhere, points_to
 from andante.chart.assembly import assemble, misplaced, settle_versions
-from andante.chart.chart import Chart, Inbox, InboxItem, Problem, Stay, reference_key
+from andante.chart.chart import Chart, Inbox, InboxItem, Problem, reference_key
 from andante.chart.decoding import decode_resource
-from andante.chart.models import CommunicationRequest, Encounter, Location, Resource, Task
-from andante.chart.places import find_place
+from andante.chart.models import CommunicationRequest, Encounter, Resource, Task
 from andante.chart.questions import ReadPlan, census_question, chart_questions, inbox_questions
-from andante.chart.times import parse_fhir_time
 from andante.fhir_http.read import FhirReader
 
 _OVER = frozenset({"finished", "cancelled", "entered-in-error"})
@@ -22,9 +19,9 @@ _OVER = frozenset({"finished", "cancelled", "entered-in-error"})
 
 @dataclass(frozen=True, kw_only=True)
 class Census:
-    """Who is in the hospital. While not `complete`, a patient's absence from it means nothing."""
+    """Who is in the hospital, by id. While not `complete`, a patient's absence from it means nothing."""
 
-    stays: tuple[Stay, ...]
+    patients: frozenset[str]
     problems: tuple[Problem, ...] = ()
     complete: bool = True
 
@@ -43,34 +40,36 @@ class ChartReader:
         return self._asker.remarks
 
     async def census(self, *, patient_id: str | None = None) -> Census:
-        """Everybody (or one patient) with an inpatient encounter in progress. Raises a ServerError if it
-        fails.
+        """Everybody (or one patient) with an inpatient encounter in progress, whose places are read by the way.
+
+        Of the encounters nothing is kept: memory must not grow with them. Raises a ServerError if it fails.
         """
         question = census_question(self._plan)
         who = (("patient", f"Patient/{patient_id}"),) if patient_id is not None else ()
         params = (*who, *question.filters, ("_count", str(self._plan.page_size)), ("_total", "accurate"))
-        found: list[Encounter] = []
-        problems: list[Problem] = []
+        patients: set[str] = set()
+        problems: dict[Problem, None] = {}
         complete = True
         async for page in self._asker.reader.pages("Encounter", params):
             self._asker.note_filters(page, "Encounter")
             complete = complete and not page.truncated and page.misshapen == 0
+            found: list[Encounter] = []
             for item in page.found:
                 resource = decode_resource("Encounter", item.body)
                 if isinstance(resource, Problem):
-                    problems.append(resource)
+                    problems[resource] = None
                     complete = False
                 elif isinstance(resource, Encounter) and question.accepts(resource):
                     found.append(resource)
-        settled = settle_versions(found)
-        encounters = [resource for resource in settled.resources if isinstance(resource, Encounter)]
-        await self._asker.read_places(encounters)
-        stays, more = self._stays(encounters)
-        return Census(
-            stays=tuple(stay for stay in stays if patient_id in (None, stay.patient_id)),
-            problems=(*problems, *settled.problems, *more),
-            complete=complete,
-        )
+            await self._asker.read_places(found)
+            for encounter in found:
+                patient = self._patient_of(encounter)
+                if patient is None:
+                    told = "an inpatient encounter that names no patient of this server"
+                    problems[Problem(code="no-subject", text=told, reference=encounter.key)] = None
+                elif patient_id in (None, patient):
+                    patients.add(patient)
+        return Census(patients=frozenset(patients), problems=tuple(problems), complete=complete)
 
     async def charts(self, patients: Iterable[str]) -> AsyncGenerator[Chart, None]:
         """The charts of patients by id, as their groups come in. Never raises for the server's sake.
@@ -153,35 +152,12 @@ class ChartReader:
             )
         return charts
 
-    def _stays(self, encounters: Iterable[Encounter]) -> tuple[list[Stay], list[Problem]]:
-        by_patient: dict[str, list[Encounter]] = defaultdict(list)
-        problems: list[Problem] = []
-        for encounter in encounters:
-            text = (encounter.subject.reference if encounter.subject else None) or ""
-            key = reference_key(text) or ""
-            if key.startswith("Patient/") and ("://" not in text or self._asker.reader.is_home(text)):
-                by_patient[key.removeprefix("Patient/")].append(encounter)
-            else:
-                told = "an inpatient encounter that names no patient of this server"
-                problems.append(Problem(code="no-subject", text=told, reference=encounter.key))
-        return [self._stay(patient, by_patient[patient]) for patient in sorted(by_patient)], problems
-
-    def _stay(self, patient_id: str, encounters: list[Encounter]) -> Stay:
-        newest = max(encounters, key=lambda encounter: (_started(encounter), encounter.key))
-        locations = {key: place for key, place in self._asker.shared.items() if isinstance(place, Location)}
-        ward, bed = find_place(newest, locations, self._now)
-        text = "another inpatient encounter is in progress too: the one that started last counts"
-        return Stay(
-            patient_id=patient_id,
-            encounter=newest,
-            ward=ward,
-            bed=bed,
-            problems=tuple(
-                Problem(code="several-stays", text=text, reference=other.key)
-                for other in sorted(encounters, key=lambda encounter: encounter.key)
-                if other is not newest
-            ),
-        )
+    def _patient_of(self, encounter: Encounter) -> str | None:
+        """By id; None where it names no patient of this server."""
+        text = (encounter.subject.reference if encounter.subject else None) or ""
+        key = reference_key(text) or ""
+        is_ours = key.startswith("Patient/") and ("://" not in text or self._asker.reader.is_home(text))
+        return key.removeprefix("Patient/") if is_ours else None
 
 
 def _stays_not_over(resources: Iterable[Resource]) -> Iterator[Encounter]:
@@ -213,11 +189,3 @@ def _grouped(patients: Iterable[str], size: int) -> Iterator[tuple[str, ...]]:
     once = tuple(dict.fromkeys(patients))
     for start in range(0, len(once), size):
         yield once[start : start + size]
-
-
-def _started(encounter: Encounter) -> datetime:
-    start = encounter.period.start if encounter.period else None
-    try:
-        return parse_fhir_time(start or "0002", UTC).earliest
-    except ValueError:
-        return parse_fhir_time("0002", UTC).earliest

@@ -102,7 +102,7 @@ async def _look_through_server(service: Service, wild: Wild, now: datetime) -> N
         hospital = service.hospital(connection, now=now)
         await hospital.fhir.check_release()
         census = await hospital.reader.census()
-        async for chart in hospital.reader.charts(sorted({stay.patient_id for stay in census.stays})):
+        async for chart in hospital.reader.charts(sorted(census.patients)):
             wild.look_through(chart, service.basis.codes)
 
 
