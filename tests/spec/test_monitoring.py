@@ -280,3 +280,21 @@ def test_a_daily_order_stays_on_the_wall_clock_in_the_night_the_clocks_change(ev
     assert gaps(said) == []
     late = advise(fed, charted, lab_order(first=shift + 60, daily_at=(time(10, 30),)), zone=BERLIN, now=evening)
     assert [n.code.value for n in gaps(late)] == ["lab-gap-ahead"]
+
+
+BEGUN = [
+    # how long ago each was drawn (due 12 h later), what the night watch says first
+    pytest.param((11, 11), "Potassium, phosphate and magnesium will be due Thu 6 Mar 09:00 and no draw", id="in an hour"),
+    pytest.param((13, 13), "Potassium, phosphate and magnesium have been due since Thu 6 Mar 07:00 and no draw", id="within the grace"),
+    pytest.param((12, 12), "Potassium, phosphate and magnesium have been due since Thu 6 Mar 08:00 and no draw", id="now"),
+    pytest.param((13, 11), "Potassium has been due since Thu 6 Mar 07:00; phosphate and magnesium will be due Thu 6 Mar 09:00, and no draw", id="one of them"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("ago", "says"), BEGUN)
+def test_what_is_due_already_is_not_called_still_to_come(ago: tuple[float, float], says: str) -> None:
+    first, rest = ago
+    drawn = (lab(K, "4.0", first), lab(P, "1.00", rest), lab(MG, "0.80", rest))
+    [found] = gaps(advise(feed("30", 40), BEFORE, drawn))
+    assert found.code.value == "lab-gap-ahead"
+    assert found.text.startswith(says), found.text

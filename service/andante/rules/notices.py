@@ -168,8 +168,7 @@ def _gap_notice(s: Situation, gaps: list[Gap]) -> Notice:
     first = gaps[0]
     analytes = tuple(g.analyte for g in gaps)
     if first.ahead:
-        dues = _dues(s, gaps)
-        text = f"{sentence(names(analytes))} will be due {dues} and no draw is ordered. Please consider one draw."
+        text = f"{_due_words(s, gaps)} and no draw is ordered. Please consider one draw."
     else:
         dues = _dues(s, [g for g in gaps if g.due is not None])
         since = f" (due {dues})" if dues else ""
@@ -188,6 +187,20 @@ def _gap_notice(s: Situation, gaps: list[Gap]) -> Notice:
         stage=first.stage,
         evidence=tuple(f for g in gaps for f in g.facts),
     )
+
+
+def _due_words(s: Situation, gaps: list[Gap]) -> str:
+    """Within the grace after its hour a draw is not late yet, but it is not still to become due either."""
+    begun = [gap for gap in gaps if gap.due is not None and gap.due <= s.now]
+    later = [gap for gap in gaps if gap not in begun]
+    been = "has been" if len(begun) == 1 else "have been"
+    parts = [f"{_analytes(begun)} {been} due since {_dues(s, begun)}"] if begun else []
+    parts += [f"{_analytes(later)} will be due {_dues(s, later)}"] if later else []
+    return sentence("; ".join(parts)) + ("," if len(parts) > 1 else "")
+
+
+def _analytes(gaps: list[Gap]) -> str:
+    return names(gap.analyte for gap in gaps)
 
 
 def _dues(s: Situation, gaps: list[Gap]) -> str:
