@@ -254,7 +254,7 @@ GAPS = [
     pytest.param((draw(20), lab_order(planned=(3,))), ["Potassium, phosphate and magnesium (due Thu 6 Mar 00:00): a draw is ordered but not collected."], id="not collected"),
     pytest.param((draw(20), collection(ago=5)), ["Potassium, phosphate and magnesium (due Thu 6 Mar 00:00): a specimen was taken but no final result is in."], id="no result"),
     pytest.param((draw(20), lab(P, None, 3)), ["Potassium and magnesium (due Thu 6 Mar 00:00): no draw is ordered. One draw can answer all.",
-                 "Phosphate: a result came but cannot be used; repeat the draw. unreadable: the unit is missing."], id="unusable"),
+                 "Phosphate: a result came but cannot be used; please put the result right, or say that the draw must be repeated. unreadable: the unit is missing."], id="unusable"),
     pytest.param((draw(5, p=None), draw(20, k=None, mg=None)), ["Phosphate (due Thu 6 Mar 00:00): no draw is ordered.",
                  "Potassium and magnesium will be due Thu 6 Mar 15:00 and no draw is ordered. Please consider one draw."], id="one late, two ahead"),
     pytest.param((draw(18, k=None), draw(20, p=None, mg=None)), ["Potassium, phosphate and magnesium (due potassium Thu 6 Mar 00:00, phosphate and magnesium Thu 6 Mar 02:00): no draw is ordered. One draw can answer all."], id="due at two hours"),

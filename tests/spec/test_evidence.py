@@ -162,7 +162,7 @@ def test_an_implausible_value_is_set_aside_and_a_repeat_is_asked_for(analyte: An
     assert said.advice.code is AdviceCode.HOLD
     assert state_of(said, analyte) == "unreadable"
     assert "implausible" in {q.code for q in said.data_quality}
-    assert any(n.stage == "unusable" and analyte in n.analytes for n in said.notices)
+    assert any(n.stage == "unusable" and n.tell == "nurse" and analyte in n.analytes for n in said.notices)
 
 
 PLAUSIBLE = [

@@ -135,8 +135,8 @@ LATE = [
     pytest.param(
         (lab(K, "4.4", 3, haemolysed=True), lab(P, "1.2", 3, haemolysed=True), lab(MG, "0.9", 3, haemolysed=True)),
         "unusable",
-        "laboratory",
-        id="haemolysed",
+        "nurse",
+        id="haemolysed: nothing to put right in the laboratory",
     ),
     pytest.param(
         tuple(lab(a, v, 3, provisional=True) for a, v in ((K, "4.0"), (P, "1.0"), (MG, "0.8"))),
@@ -283,18 +283,24 @@ def test_a_daily_order_stays_on_the_wall_clock_in_the_night_the_clocks_change(ev
 
 
 BEGUN = [
-    # how long ago each was drawn (due 12 h later), what the night watch says first
-    pytest.param((11, 11), "Potassium, phosphate and magnesium will be due Thu 6 Mar 09:00 and no draw", id="in an hour"),
-    pytest.param((13, 13), "Potassium, phosphate and magnesium have been due since Thu 6 Mar 07:00 and no draw", id="within the grace"),
-    pytest.param((12, 12), "Potassium, phosphate and magnesium have been due since Thu 6 Mar 08:00 and no draw", id="now"),
-    pytest.param((13, 11), "Potassium has been due since Thu 6 Mar 07:00; phosphate and magnesium will be due Thu 6 Mar 09:00, and no draw", id="one of them"),
-]  # fmt: skip
+    # how long ago potassium and the others were drawn (due 12 h later), what the night watch says
+    pytest.param(11, 11, "Potassium, phosphate and magnesium will be due Thu 6 Mar 09:00 and no", id="in an hour"),
+    pytest.param(12, 12, "Potassium, phosphate and magnesium have been due since Thu 6 Mar 08:00 and no", id="now"),
+    pytest.param(
+        13, 13, "Potassium, phosphate and magnesium have been due since Thu 6 Mar 07:00 and no", id="in grace"
+    ),
+    pytest.param(
+        13,
+        11,
+        "Potassium has been due since Thu 6 Mar 07:00; phosphate and magnesium will be due Thu 6 Mar 09:00, and no",
+        id="one of them",
+    ),
+]
 
 
-@pytest.mark.parametrize(("ago", "says"), BEGUN)
-def test_what_is_due_already_is_not_called_still_to_come(ago: tuple[float, float], says: str) -> None:
-    first, rest = ago
+@pytest.mark.parametrize(("first", "rest", "says"), BEGUN)
+def test_what_is_due_already_is_not_called_still_to_come(first: float, rest: float, says: str) -> None:
     drawn = (lab(K, "4.0", first), lab(P, "1.00", rest), lab(MG, "0.80", rest))
     [found] = gaps(advise(feed("30", 40), BEFORE, drawn))
     assert found.code.value == "lab-gap-ahead"
-    assert found.text.startswith(says), found.text
+    assert found.text.startswith(f"{says} draw is ordered."), found.text

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta, tzinfo
 
-from andante.domain.advice import AnalyteState, Fact, GapStage
+from andante.domain.advice import AnalyteState, Fact, GapStage, Tell
 from andante.domain.picture import Collection, LabOrder, LabOrderState, Picture
 from andante.domain.protocol import Protocol
 from andante.domain.quantities import Analyte
@@ -14,15 +14,18 @@ from andante.rules.evidence import Evidence, Reading, recheck_due
 from andante.rules.phrases import span
 
 _MOST_DAYS = 1000  # of one order; more is a slip in its first day
+_ONLY_A_DRAW_HELPS = frozenset({"specimen", "implausible", "unproven"})
+"""Why a result is set aside where the laboratory has nothing to put right."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """One analyte without a usable draw. `ahead`: it is still to come."""
+    """One analyte without a usable draw. `ahead`: it is still to come. `tell`: who can put it right."""
 
     analyte: Analyte
     ahead: bool
     stage: GapStage
+    tell: Tell
     due: datetime | None  # None: due since before anything was drawn
     facts: tuple[Fact, ...] = ()
 
@@ -79,7 +82,7 @@ def find_gap(
         return _late_gap(reading, picture, protocol, now, due)
     ahead = now + span(protocol.monitoring.lookahead.value, "h")
     if due <= ahead and not _is_ordered(reading, picture, protocol, now, due=due):
-        return Gap(analyte=reading.analyte, ahead=True, stage=GapStage.NOT_ORDERED, due=due)
+        return Gap(analyte=reading.analyte, ahead=True, stage=GapStage.NOT_ORDERED, tell=Tell.PRESCRIBER, due=due)
     return None
 
 
@@ -102,8 +105,8 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
     analyte, last = reading.analyte, reading.evidence.last
     when = due if last is not None and due < now else None
 
-    def gap(stage: GapStage, *facts: Fact) -> Gap:
-        return Gap(analyte=analyte, ahead=False, stage=stage, due=when, facts=facts)
+    def gap(stage: GapStage, tell: Tell, *facts: Fact) -> Gap:
+        return Gap(analyte=analyte, ahead=False, stage=stage, tell=tell, due=when, facts=facts)
 
     unusable = [
         a
@@ -122,7 +125,10 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
             )
             for a in worst
         ]
-        return gap(GapStage.NO_RESULT if awaited else GapStage.UNUSABLE, *facts)
+        if awaited:
+            return gap(GapStage.NO_RESULT, Tell.LABORATORY, *facts)
+        redraw = any(a.code in _ONLY_A_DRAW_HELPS for a in worst)
+        return gap(GapStage.UNUSABLE, Tell.NURSE if redraw else Tell.LABORATORY, *facts)
     taken = [
         c
         for c in picture.collections
@@ -134,6 +140,7 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
     if taken or (reading.state is AnalyteState.PROVISIONAL and not reading.awaits_recheck):
         return gap(
             GapStage.NO_RESULT,
+            Tell.LABORATORY,
             *(Fact(label="specimen taken", value=analyte.value, when=c.collected, source=c.source) for c in taken),
         )
     soon = now + span(protocol.monitoring.one_needle.value, "h")
@@ -146,9 +153,10 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
     if waiting:
         return gap(
             GapStage.NOT_COLLECTED,
+            Tell.NURSE,
             *(Fact(label="draw ordered", value=analyte.value, when=t, source=o.source) for o, t in waiting),
         )
-    return gap(GapStage.NOT_ORDERED)
+    return gap(GapStage.NOT_ORDERED, Tell.PRESCRIBER)
 
 
 def _has_result(evidence: Evidence, protocol: Protocol, taken: Collection) -> bool:

@@ -20,17 +20,15 @@ from andante.rules.situation import Situation
 from andante.rules.telling import level_words
 from andante.rules.trend import Grade
 
-_TELL = {
-    GapStage.NOT_ORDERED: Tell.PRESCRIBER,
-    GapStage.NOT_COLLECTED: Tell.NURSE,
-    GapStage.NO_RESULT: Tell.LABORATORY,
-    GapStage.UNUSABLE: Tell.LABORATORY,
-}
 _STAGE_WORDS = {
     GapStage.NOT_ORDERED: "no draw is ordered",
     GapStage.NOT_COLLECTED: "a draw is ordered but not collected",
     GapStage.NO_RESULT: "a specimen was taken but no final result is in",
-    GapStage.UNUSABLE: "a result came but cannot be used; repeat the draw",
+    GapStage.UNUSABLE: "a result came but cannot be used",
+}
+_UNUSABLE_REMEDY = {
+    Tell.NURSE: "repeat the draw",
+    Tell.LABORATORY: "please put the result right, or say that the draw must be repeated",
 }
 _HOLDING = (AdviceCode.HOLD, AdviceCode.HALVE, AdviceCode.URGENT_REVIEW)
 
@@ -158,10 +156,10 @@ def _doubtful_high(s: Situation) -> tuple[Notice, ...]:
 
 
 def _lab_gaps(s: Situation) -> tuple[Notice, ...]:
-    groups: dict[tuple[bool, GapStage], list[Gap]] = defaultdict(list)
+    groups: dict[tuple[bool, GapStage, Tell], list[Gap]] = defaultdict(list)
     for gap in find_gaps(s):
-        groups[gap.ahead, gap.stage].append(gap)
-    return tuple(_gap_notice(s, gaps) for _, gaps in sorted(groups.items(), key=lambda kv: (kv[0][0], kv[0][1].value)))
+        groups[gap.ahead, gap.stage, gap.tell].append(gap)
+    return tuple(_gap_notice(s, groups[key]) for key in sorted(groups))
 
 
 def _gap_notice(s: Situation, gaps: list[Gap]) -> Notice:
@@ -172,7 +170,8 @@ def _gap_notice(s: Situation, gaps: list[Gap]) -> Notice:
     else:
         dues = _dues(s, [g for g in gaps if g.due is not None])
         since = f" (due {dues})" if dues else ""
-        text = f"{sentence(names(analytes))}{since}: {_STAGE_WORDS[first.stage]}."
+        remedy = f"; {_UNUSABLE_REMEDY[first.tell]}" if first.stage is GapStage.UNUSABLE else ""
+        text = f"{sentence(names(analytes))}{since}: {_STAGE_WORDS[first.stage]}{remedy}."
         details = [f.value for g in gaps for f in g.facts if first.stage is GapStage.UNUSABLE]
         if details:
             text += " " + "; ".join(details) + "."
@@ -181,7 +180,7 @@ def _gap_notice(s: Situation, gaps: list[Gap]) -> Notice:
     return Notice(
         code=NoticeCode.LAB_GAP_AHEAD if first.ahead else NoticeCode.LAB_GAP,
         text=text,
-        tell=_TELL[first.stage],
+        tell=first.tell,
         priority=Priority.ROUTINE if first.ahead else Priority.URGENT,
         analytes=analytes,
         stage=first.stage,
