@@ -16,7 +16,9 @@ from httpx import ASGITransport, AsyncClient
 from pydantic import SecretStr
 
 from andante import app, log, settings
+from andante.chart.reader import Census, ChartReader
 from andante.demo import Stage, read_script, staged
+from andante.errors import BadAnswer
 from andante.fhir_http.connection import Connection
 from andante.subscriptions.hooks import Hooks
 from andante.triggers.notifications import MOST_BYTES
@@ -201,6 +203,29 @@ async def test_somebody_who_is_not_in_the_hospital_is_not_read(desk: Desk) -> No
     await desk.tell(RESULT | {"subject": {"reference": "Patient/nobody"}})
     await desk.work()
     assert desk.stage.written.total() == 0
+
+
+async def test_somebody_of_whom_it_cannot_be_read_is_asked_for_again(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody has been read yet, so that only the census tells whether the patient is in the hospital."""
+    census, troubles = ChartReader.census, [BadAnswer("an answer that makes no sense"), None]
+
+    async def failing_once(reader: ChartReader, *, patient_id: str | None = None) -> Census:
+        if trouble := troubles.pop(0):
+            raise trouble
+        return await census(reader, patient_id=patient_id)
+
+    monkeypatch.setattr(ChartReader, "census", failing_once)
+    await desk.tell(RESULT)
+    await desk.work()
+    assert desk.stage.written["Task"] == 0
+    await desk.work()
+    assert len(troubles) == 1  # not yet
+    desk.stage.now += timedelta(minutes=1)
+    await desk.work()
+    assert desk.stage.written["Task"] == 1
+    assert troubles == []
 
 
 async def test_an_id_alone_is_looked_up_on_the_server(desk: Desk) -> None:

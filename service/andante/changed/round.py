@@ -115,29 +115,43 @@ async def hinted_reviews(
 ) -> list[Outcome]:
     """Those of the patients by id whom a round would concern too, read again. A hint proves nothing: nobody else is.
 
-    Raises Unreachable when the server is away.
+    Of whom that could not be found out, a problem is told. Raises Unreachable when the server is away.
     """
-    concerned = (set(patients) & memory.watched) | await _inpatients(hospital, sorted(set(patients)))
+    inpatients, unknown = await _inpatients(hospital, sorted(set(patients)))
+    concerned = (set(patients) & memory.watched) | inpatients
     for patient in concerned:
         memory.drop(patient)
     outcomes = await serve(_remembering(hospital, memory, now=now), basis, sorted(concerned), now=now)
     memory.setbacks.note(outcomes, watched=len(memory.watched), now=now)
-    return outcomes
+    untold = "whether the patient is in the hospital could not be read"
+    return [
+        *outcomes,
+        *(
+            Outcome(patient=f"Patient/{patient}", incomplete=("Encounter",), problem=untold)
+            for patient in sorted(unknown - concerned)
+        ),
+    ]
 
 
-async def _inpatients(hospital: Hospital, patients: Sequence[str]) -> set[str]:
-    """Which of them are in the hospital. The reader learns their places by the way."""
+async def _inpatients(hospital: Hospital, patients: Sequence[str]) -> tuple[set[str], set[str]]:
+    """Which of them are in the hospital, and of which it is not known. The reader learns their places by the way."""
     if len(patients) > _ONE_BY_ONE:
-        return set((await hospital.reader.census()).patients.intersection(patients))
-    found: set[str] = set()
+        census = await hospital.reader.census()
+        found = set(census.patients.intersection(patients))
+        return found, set() if census.complete else set(patients) - found
+    found, unknown = set[str](), set[str]()
     for patient in patients:
         try:
-            found |= (await hospital.reader.census(patient_id=patient)).patients
+            census = await hospital.reader.census(patient_id=patient)
         except ServerError as error:
             if is_away(error):
                 raise
             log.warn("hint.failed", error=error)  # a patient the server will not hear of must not stop the others
-    return found
+            unknown.add(patient)
+        else:
+            found |= census.patients
+            unknown |= set() if census.complete else {patient} - census.patients
+    return found, unknown
 
 
 def _remembering(hospital: Hospital, memory: Memory, *, now: datetime) -> Hospital:
