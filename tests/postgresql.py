@@ -11,7 +11,7 @@ import socket
 import subprocess
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
@@ -86,7 +86,8 @@ class Cluster:
         assert self._server is not None
         told = subprocess.run(["ps", "-o", "pid=", "--ppid", str(self._server.pid)], capture_output=True, check=False)
         for pid in (self._server.pid, *map(int, told.stdout.split())):
-            os.kill(pid, how)
+            with suppress(ProcessLookupError):  # a child that has ended since
+                os.kill(pid, how)
 
     def database(self) -> str:
         """A new one; its address."""
