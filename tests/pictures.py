@@ -149,11 +149,12 @@ def collection(*analytes: Analyte, ago: float) -> Collection:
     return Collection(analytes=frozenset(analytes or ALL), collected=h(ago), source=_ref("Specimen"))
 
 
-def dose(*analytes: Analyte, ago: float, ended: float | None = None) -> ReplacementDose:
+def dose(*analytes: Analyte, ago: float, ended: float | None = None, running: bool = False) -> ReplacementDose:
     return ReplacementDose(
         analytes=frozenset(analytes),
         given=h(ago),
         ended=None if ended is None else h(ended),
+        running=running,
         source=_ref("MedicationAdministration"),
     )
 

@@ -109,6 +109,7 @@ BOUNDARIES: dict[str, tuple[tuple[str, str], ...]] = {
     "evidence.lookback": ((E, "just inside 7 days is stale"), (E, "older than 7 days counts as missing")),
     "evidence.baseline_max_age": ((E, "a baseline of 24 h exactly is recent enough"), (E, "a baseline of 24.1 h is too old")),
     "evidence.freshness_grace": ((E, "14 h old exactly is fresh"), (E, "14.1 h old is stale")),
+    "evidence.infusion_longest": ((Q, "drawn 1.9 h after the 24 h that a dose can take"), (Q, "drawn 2 h after them: a maintenance drip, or never closed")),
     "evidence.weight_max_age": ((E, "a weight of 30 days exactly is used"), (E, "a weight of more than 30 days is not")),
     "evidence.weight_min": ((E, "19.9 kg is a slip in an adult"), (E, "20 kg is believed")),
     "evidence.weight_max": ((E, "350 kg is believed"), (E, "350.1 kg is a slip")),

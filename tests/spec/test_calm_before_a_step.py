@@ -9,6 +9,7 @@ import pytest
 
 from andante.domain.advice import AnalyteState, NoticeCode
 from andante.domain.picture import EnergyKind, EnergyOrder, IntakeKind, OrderState
+from andante.domain.quantities import Analyte
 from pictures import MG, K, P, advise, delivered, dextrose_drip, dose, draw, feed, h, height, lab, planned
 
 BEFORE = draw(62)
@@ -36,6 +37,37 @@ def test_a_draw_too_soon_after_replacement_may_hold_but_not_advance(analyte, giv
         view = next(v for v in said.analytes if v.analyte is analyte)
         assert view.state is AnalyteState.PROVISIONAL
         assert not [n for n in said.notices if n.code is NoticeCode.LAB_GAP and n.stage == "unusable"]
+
+
+RECHECK_H = {K: 2, P: 6}
+RUNNING = [
+    # analyte, dose begun h ago and charted as still running, advice
+    pytest.param(K, 8, "hold", id="potassium drawn 3 h after the start of a dose that still runs"),
+    pytest.param(K, 30.9, "hold", id="drawn 1.9 h after the 24 h that a dose can take"),
+    pytest.param(K, 31, "advance", id="drawn 2 h after them: a maintenance drip, or never closed"),
+    pytest.param(K, 4, "advance", id="begun after the draw"),
+    pytest.param(P, 8, "hold", id="phosphate drawn during a dose that still runs"),
+]
+
+
+@pytest.mark.parametrize(("analyte", "given", "code"), RUNNING)
+def test_a_draw_during_a_dose_that_still_runs_may_hold_but_not_advance(
+    analyte: Analyte, given: float, code: str
+) -> None:
+    said = advise(feed("30", 40), BEFORE, draw(5), dose(analyte, ago=given, running=True))
+    assert said.advice.code == code
+    if code == "hold":
+        text = (
+            f"drawn during a replacement dose that is charted as running, or within {RECHECK_H[analyte]} h of its end"
+        )
+        assert [q.text for q in said.data_quality if q.code == "after-replacement" and text in q.text]
+        assert text in said.advice.because[0]
+
+
+def test_the_usual_draws_go_on_while_a_dose_runs() -> None:
+    """When it will end is not known: the next draw is due 12 h after the last, not a day later."""
+    said = advise(feed("30", 40), BEFORE, draw(5), dose(K, ago=8, running=True))
+    assert {v.next_due for v in said.analytes} == {h(-7)}
 
 
 def test_a_draw_too_soon_after_replacement_does_not_start_a_feed_either() -> None:

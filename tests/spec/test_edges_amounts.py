@@ -80,6 +80,36 @@ def test_what_is_kept(chart: tuple[object, ...], kcal: int, ml_h: str | None, sa
     assert (kept.kcal, kept.rate_ml_h, kept.said) == (kcal, None if ml_h is None else d(ml_h), said)
 
 
+IN_DOUBT = [
+    # chart with a level that is low, kcal/day, mL/h, what is said. By steps: 900 on day 1, 1494 on day 2, 2088 on day 3.
+    pytest.param((feed("60", 40),), 1440, "60", (), id="day 2, within a step of the first day's allowance"),
+    pytest.param((feed("62.25", 24),), 1494, "62.25", (), id="day 2: the allowance and a step exactly"),
+    pytest.param((feed("65", 47.9),), 1440, "60", ("brought down from 1560 kcal/day, which is above 1494 kcal/day",), id="day 2: more than steps can have come to"),
+    pytest.param((feed("75", 48),), 1800, "75", (), id="day 3: two steps would be past the goal"),
+    pytest.param((stages(rate("30", 60), rate("75", 23)),), 1200, "50", ("brought down from 1800 kcal/day, which is above 1314 kcal/day",), id="a rise of 1080 within a day: to one step above what ran"),
+    pytest.param((stages(rate("30", 60), rate("75", 24)),), 1800, "75", (), id="the same a day ago"),
+    pytest.param((stages(rate("30", 60), rate("54.75", 23)),), 1314, "54.75", (), id="a rise of one step exactly"),
+    pytest.param((stages(rate("30", 60), rate("300", 23)),), 1200, "50", ("brought down from 7200 kcal/day, which is above 1314 kcal/day",), id="a slip of the pen: to one step above what ran, not to the goal"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("chart", "kcal", "ml_h", "said"), IN_DOUBT)
+def test_what_is_kept_in_doubt(chart: tuple[object, ...], kcal: int, ml_h: str, said: tuple[str, ...]) -> None:
+    for low in (draw(5, p="0.75"), draw(5, p=None)):  # known to be low, or not known
+        advice = advise(chart, draw(80), low).advice
+        assert advice.code == "hold"
+        assert (advice.kcal, advice.rate_ml_h) == (kcal, d(ml_h)), advice.headline
+    kept = keep_present(situation(chart, draw(80), draw(5, p="0.75")), in_doubt=True)
+    assert kept is not None
+    assert (kept.kcal, kept.rate_ml_h, kept.said) == (kcal, d(ml_h), said)
+
+
+def test_a_feed_above_the_goal_is_brought_down_to_what_steps_can_have_come_to() -> None:
+    advice = advise(feed("420", 40), FINE).advice
+    assert advice.rule == "over-goal"
+    assert advice.headline.startswith("Bring down from 420 to 60 mL/h")
+
+
 def test_under_a_cap_the_cap_is_what_the_feed_brings() -> None:
     kept = keep_present(situation(feed("60", 60, max_ml="700"), propofol("10", 60), FINE))
     assert kept is not None

@@ -230,6 +230,29 @@ def test_which_administrations_are_doses(elements: Json, counted: bool) -> None:
     assert len(picture_of(given("B05XA06", **elements)).replacements) == counted
 
 
+@pytest.mark.parametrize(
+    ("elements", "running"),
+    [
+        ({"status": "in-progress"}, True),
+        ({"status": "in-progress", "effectiveDateTime": None, "effectivePeriod": {"start": BEGUN}}, True),
+        (
+            {
+                "status": "in-progress",
+                "effectiveDateTime": None,
+                "effectivePeriod": {"start": BEGUN, "end": "2026-03-01T12:00:00Z"},
+            },
+            False,
+        ),
+        ({"status": "completed"}, False),
+        ({"status": "stopped"}, False),
+        ({"status": "on-hold"}, False),
+    ],
+)
+def test_a_replacement_without_an_end_may_still_run(elements: Json, running: bool) -> None:
+    (found,) = picture_of(given("B05XA06", **elements)).replacements
+    assert found.running is running
+
+
 def test_the_electrolytes_of_a_nutrition_bag_are_no_replacement() -> None:
     bag = given(None, **mixture(B05BA01=40, B05BA03=100, B05XA01=3))
     assert picture_of(bag).replacements == ()

@@ -170,6 +170,7 @@ def _read_administration(
             analytes=drug.replaces,
             given=start,
             ended=end,
+            running=given.status == "in-progress" and end is None,
             text=f"{drug.name} {written(dose)}".strip(),
             source=given.reference,
         )

@@ -306,11 +306,15 @@ class VitaminDose:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReplacementDose:
-    """A documented dose of potassium, phosphate or magnesium given by the medical team."""
+    """A documented dose of potassium, phosphate or magnesium given by the medical team.
+
+    `running`: charted as still going on, so that its end is not known yet.
+    """
 
     analytes: frozenset[Analyte]
     given: datetime
     ended: datetime | None = None
+    running: bool = False
     text: str = ""
     source: str = ""
 

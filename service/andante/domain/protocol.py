@@ -98,6 +98,7 @@ class Evidence:
     lookback: Number = _unit("d")  # an older result says nothing about now
     baseline_max_age: Number = _unit("h")
     freshness_grace: Number = _unit("h")
+    infusion_longest: Number = _unit("h")  # a replacement charted as running for longer is a drip, or was not closed
     weight_max_age: Number = _unit("d")
     weight_min: Number = _unit("kg")
     weight_max: Number = _unit("kg")

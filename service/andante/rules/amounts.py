@@ -4,20 +4,22 @@ from dataclasses import replace
 from datetime import datetime
 from decimal import Decimal
 
-from andante.rules.phrases import kcal
+from andante.rules.course import Exposure
+from andante.rules.phrases import kcal, span
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, describe, size
 
 
-def keep_present(s: Situation) -> Sized | None:
-    """The present energy, brought down to the goal, or on the first day to the allowance, where it is above."""
+def keep_present(s: Situation, *, in_doubt: bool = False) -> Sized | None:
+    """The present energy, brought down to the goal, or on the first day to the allowance, where it is above.
+
+    `in_doubt`: a level is low, falling or not known, or the energy itself is too high. Then what no steps can have
+    come to, and a rise by more than one, is brought down as well.
+    """
     present = s.course.present_kcal
     if present is None:
         return None
-    limits = [s.goal.kcal]
-    if s.course.day == 1:
-        limits.append(s.allowance_kcal)
-    limit = min((v for v in limits if v is not None), default=None)
+    limit = _limit(s, in_doubt=in_doubt)
     if limit is not None and present > limit:
         sized = bring_down(s, limit)
         return replace(sized, said=(f"brought down from {kcal(present)}, which is above {kcal(limit)}", *sized.said))
@@ -52,15 +54,39 @@ def cut(s: Situation, answer: str, since: datetime) -> tuple[Sized | None, bool]
     """
     present = s.course.present_kcal
     if present is None or answer == "hold":
-        return keep_present(s), False
+        return keep_present(s, in_doubt=True), False
     share = s.protocol.energy.cut.value / 100
     peak = _peak_since(s, since)
     feed = present - (s.course.other_kcal or Decimal(0))
     if answer == "halve" and peak is not None and feed <= peak * (1 - share):
-        return keep_present(s), True
+        return keep_present(s, in_doubt=True), True
     target = Decimal(0) if answer == "stop" else present * (1 - share)
-    limits = [target, s.goal.kcal, s.allowance_kcal if s.course.day == 1 else None]
-    return bring_down(s, min(v for v in limits if v is not None)), False
+    limit = _limit(s, in_doubt=True)
+    return bring_down(s, target if limit is None else min(target, limit)), False
+
+
+def recent_jump(s: Situation) -> Exposure | None:
+    """A rise of more than a step within the last step interval."""
+    interval = span(s.protocol.energy.step_interval.value, "h")
+    jumps = [e for e in s.course.exposures if e.kind == "jump" and s.now - e.at < interval]
+    return max(jumps, key=lambda e: e.at) if jumps else None
+
+
+def _limit(s: Situation, *, in_doubt: bool) -> Decimal | None:
+    """What the energy may not be above, in kcal/day; None where nothing is known that limits it."""
+    limits = [s.goal.kcal, s.allowance_kcal if s.course.day == 1 else None]
+    if in_doubt and s.step_kcal is not None:
+        jump = recent_jump(s)
+        limits += [_reached_by_steps(s, s.step_kcal)]
+        limits += [jump.kcal_before + s.step_kcal if jump is not None and jump.kcal_before is not None else None]
+    return min((v for v in limits if v is not None), default=None)
+
+
+def _reached_by_steps(s: Situation, step: Decimal) -> Decimal | None:
+    """The most that the first day's allowance and a step in each interval since could have come to by now."""
+    if s.course.started is None or s.allowance_kcal is None:
+        return None
+    return s.allowance_kcal + step * ((s.now - s.course.started) // span(s.protocol.energy.step_interval.value, "h"))
 
 
 def _peak_since(s: Situation, since: datetime) -> Decimal | None:

@@ -204,9 +204,12 @@ def _too_soon(result: LabResult, picture: Picture, protocol: Protocol) -> tuple[
     """Why a level that is not low is not firm, if it may overstate. A low one is low whenever it was drawn."""
     if band_of(result, protocol).is_low or not may_overstate(result, picture, protocol):
         return None
-    recheck = protocol.analytes.of(result.analyte).recheck
-    text = f"drawn within {recheck.value.normalize():f} h of a replacement dose: not low, but not firm"
-    return "after-replacement", text
+    recheck = f"{protocol.analytes.of(result.analyte).recheck.value.normalize():f} h"
+    if any(dose.running for dose in _not_spread(result, picture, protocol)):
+        text = f"drawn during a replacement dose that is charted as running, or within {recheck} of its end"
+    else:
+        text = f"drawn within {recheck} of a replacement dose"
+    return "after-replacement", f"{text}: not low, but not firm"
 
 
 def may_overstate(result: LabResult, picture: Picture, protocol: Protocol) -> bool:
@@ -214,18 +217,32 @@ def may_overstate(result: LabResult, picture: Picture, protocol: Protocol) -> bo
 
     A date without a time can mean any instant of its day.
     """
+    return bool(_not_spread(result, picture, protocol))
+
+
+def _not_spread(result: LabResult, picture: Picture, protocol: Protocol) -> list[ReplacementDose]:
+    """The doses during or just after which it may have been drawn."""
     oldest, newest = result.collected, result.latest
     if oldest is None or newest is None:
-        return False
-    return any(
-        result.analyte in dose.analytes and dose.given < newest and oldest < recheck_due(dose, result.analyte, protocol)
+        return []
+    return [
+        dose
         for dose in picture.replacements
-    )
+        if result.analyte in dose.analytes
+        and dose.given < newest
+        and oldest < recheck_due(dose, result.analyte, protocol)
+    ]
 
 
 def recheck_due(dose: ReplacementDose, analyte: Analyte, protocol: Protocol) -> datetime:
-    """From when on a draw tells what a replacement dose has left."""
-    return (dose.ended or dose.given) + span(protocol.analytes.of(analyte).recheck.value, "h")
+    """From when on a draw tells what a replacement dose has left; of one still running, at the latest."""
+    return latest_end(dose, protocol) + span(protocol.analytes.of(analyte).recheck.value, "h")
+
+
+def latest_end(dose: ReplacementDose, protocol: Protocol) -> datetime:
+    if dose.ended is None and dose.running:
+        return dose.given + span(protocol.evidence.infusion_longest.value, "h")
+    return dose.ended or dose.given
 
 
 def _blocks(result: LabResult, code: str, protocol: Protocol) -> bool:

@@ -67,7 +67,7 @@ def low_while_feeding(s: Situation) -> Decision | None:
     low = [r for r in s.readings if r.evidence.danger.is_low]
     if not low:
         return None
-    sized = keep_present(s)
+    sized = keep_present(s, in_doubt=True)
     others = [r for r in s.readings if r not in low and not r.may_advance]
     because = [f"{sentence(level_words(s, r))}." for r in low]
     falls = [s.fall(r.analyte) for r in low]
@@ -96,7 +96,7 @@ def gap_while_feeding(s: Situation) -> Decision | None:
     gaps = [r for r in s.readings if not r.may_advance]
     if not gaps and not s.picture.incomplete:
         return None
-    sized = keep_present(s)
+    sized = keep_present(s, in_doubt=True)
     because = []
     if gaps:
         because.append(f"{sentence(gap_words(s, gaps))}. Before any increase {draw_words(gaps)}.")
@@ -124,7 +124,7 @@ def falling_while_feeding(s: Situation) -> Decision | None:
     falls = [f for f in s.falls if f.holds]
     if not falls:
         return None
-    sized = keep_present(s)
+    sized = keep_present(s, in_doubt=True)
     where = " and ".join(dict.fromkeys(place_words(s, f.analyte) for f in falls))
     return Decision(
         code=AdviceCode.HOLD,
@@ -168,7 +168,7 @@ def energy_not_known(s: Situation) -> Decision | None:
         because.append(f"The first day's allowance is not known: {s.body.said}.")
     if not because:
         return None
-    sized = keep_present(s)
+    sized = keep_present(s, in_doubt=True)
     return Decision(
         code=AdviceCode.HOLD,
         rule="energy-not-known",

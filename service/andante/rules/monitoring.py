@@ -52,11 +52,11 @@ def next_due(reading: Reading, picture: Picture, protocol: Protocol, now: dateti
     """When the next result of the analyte is needed: now when there is none, earlier after a replacement."""
     last = reading.evidence.last
     if reading.awaits_recheck:
-        return max(
-            recheck_due(dose, reading.analyte, protocol)
-            for dose in picture.replacements
-            if reading.analyte in dose.analytes and dose.given <= now
-        )
+        doses = [dose for dose in picture.replacements if reading.analyte in dose.analytes and dose.given <= now]
+        due = max(recheck_due(dose, reading.analyte, protocol) for dose in doses)
+        # When one that is still running will end is not known: the usual draws go on.
+        drawn = [a.result.collected for a in reading.evidence.unsettled if a.result.collected is not None]
+        return min(due, max(drawn) + every) if drawn and any(dose.running for dose in doses) else due
     if last is None or reading.state in (
         AnalyteState.MISSING,
         AnalyteState.UNREADABLE,

@@ -95,7 +95,7 @@ def stood_down(s: Situation) -> Decision | None:
     window = span(s.protocol.monitoring.early_window.value, "h")
     if course.latest_exposure is None or s.now - course.latest_exposure < window:
         return None  # after a jump the close watch begins anew
-    if any(long > s.now - r.given for r in s.picture.replacements if r.given <= s.now):
+    if any(r.running or long > s.now - (r.ended or r.given) for r in s.picture.replacements if r.given <= s.now):
         return None
     for reading in s.readings:
         run = consecutive(reading.evidence, lambda d: d.band is Band.IN_RANGE)

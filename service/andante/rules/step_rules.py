@@ -4,13 +4,13 @@ from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, Priority
 from andante.domain.quantities import Analyte
-from andante.rules.amounts import keep_present
+from andante.rules.amounts import keep_present, recent_jump
 from andante.rules.bands import Band
 from andante.rules.beside import content_words, masking_facts, other_energy_words, warnings
 from andante.rules.course import Exposure
 from andante.rules.decision import Decision, soonest, until_next_look
 from andante.rules.facts import delivered_facts, eaten_facts, lab_facts, order_facts
-from andante.rules.phrases import at, kcal, names, plain, sentence, span
+from andante.rules.phrases import at, kcal, names, plain, sentence
 from andante.rules.rises import scheduled_rises
 from andante.rules.scope_rules import is_at_goal, is_over_goal
 from andante.rules.situation import Situation
@@ -32,7 +32,7 @@ def over_the_limit(s: Situation) -> Decision | None:
         cite = s.protocol.energy.goal
     else:
         return None
-    sized = keep_present(s)
+    sized = keep_present(s, in_doubt=True)
     return Decision(
         code=AdviceCode.HOLD,
         rule=rule,
@@ -51,11 +51,11 @@ def over_the_limit(s: Situation) -> Decision | None:
 
 
 def at_goal(s: Situation) -> Decision | None:
-    """Rule 11: at goal: keep."""
-    if not is_at_goal(s):
+    """Rule 11: at goal: keep. Of a feed that is off there is nothing to keep: when it resumes comes first."""
+    if not is_at_goal(s) or s.course.paused_since is not None:
         return None
     sized = keep_present(s)
-    jump = _recent_jump(s)
+    jump = recent_jump(s)
     lags = s.course.lagging(s.protocol)
     because = [f"At {s.goal.said}.", *_jump_words(s, jump), *warnings(s), *other_energy_words(s)]
     because += [f"{words}: find out why." for words in _delivery_words(s)]
@@ -87,7 +87,7 @@ def stay(s: Situation) -> Decision | None:
     facts: list[Fact] = []
     rule = "interval-open"
     head = ""
-    jump = _recent_jump(s)
+    jump = recent_jump(s)
     restart = s.new_start_at
     if s.course.paused_since is not None and restart is not None:
         rule = "feed-paused"
@@ -141,13 +141,6 @@ def stay(s: Situation) -> Decision | None:
         valid_until=soonest(waits, s.evidence_expires) or until_next_look(s),
         priority=Priority.URGENT if jump is not None else Priority.ROUTINE,
     )
-
-
-def _recent_jump(s: Situation) -> Exposure | None:
-    """A rise of more than a step within the last step interval."""
-    interval = span(s.protocol.energy.step_interval.value, "h")
-    jumps = [e for e in s.course.exposures if e.kind == "jump" and s.now - e.at < interval]
-    return max(jumps, key=lambda e: e.at) if jumps else None
 
 
 def _jump_head(s: Situation, jump: Exposure) -> str:

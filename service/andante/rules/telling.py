@@ -7,7 +7,7 @@ from andante.domain.picture import LabResult
 from andante.domain.quantities import Analyte
 from andante.rules.bands import Band, limits_of
 from andante.rules.evidence import Reading
-from andante.rules.phrases import at, kcal, level, names, plain, sentence
+from andante.rules.phrases import at, kcal, level, names, number, plain, sentence
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized
 from andante.rules.trend import Drop, Fall, LowRun
@@ -113,10 +113,18 @@ def recheck_words(s: Situation) -> tuple[str, ...]:
         newest = [a.result for a in reading.evidence.unsettled if a.code == "after-replacement"]
         if newest:
             written = max(newest, key=lambda r: (r.collected.timestamp() if r.collected else 0.0, r.source)).written
-            words.append(
-                f"{sentence(reading.analyte.value)} {written} was drawn too soon after a replacement dose to be firm; "
-                f"a draw from {at(s.due[reading.analyte], s.picture.zone)} on tells."
-            )
+            what = f"{sentence(reading.analyte.value)} {written}"
+            if any(d.running and reading.analyte in d.analytes for d in s.picture.replacements):
+                recheck = s.protocol.analytes.of(reading.analyte).recheck
+                words.append(
+                    f"{what} was drawn while a replacement dose was charted as running: a draw from "
+                    f"{number(recheck.value)} h after its end on tells."
+                )
+            else:
+                words.append(
+                    f"{what} was drawn too soon after a replacement dose to be firm; "
+                    f"a draw from {at(s.due[reading.analyte], s.picture.zone)} on tells."
+                )
     return tuple(words)
 
 

@@ -267,7 +267,9 @@ def _times(s: Situation) -> Iterator[Working]:
         recheck = span(protocol.analytes.of(reading.analyte).recheck.value, "h")
         for dose in s.picture.replacements:
             if reading.analyte in dose.analytes:
-                yield sum_of(dose.ended or dose.given, recheck)
+                longest = span(protocol.evidence.infusion_longest.value, "h")
+                open_end = dose.running and dose.ended is None
+                yield sum_of(dose.ended or dose.given, *((longest,) if open_end else ()), recheck)
     for days in (protocol.micronutrients.thiamine_days, protocol.micronutrients.multivitamin_days):
         if course.started is not None:
             until = course.started + span(days.value, "d")
