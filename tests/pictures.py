@@ -34,6 +34,7 @@ from andante.domain.picture import (
     Person,
     Picture,
     ReplacementDose,
+    ReplacementOrder,
     RiskEntry,
     Stay,
     Vitamin,
@@ -334,6 +335,7 @@ def picture(*items: object, kg: str | None = "60", at_risk: bool = True, **field
         "goals": of(EnergyGoal),
         "vitamin_orders": of(VitaminOrder),
         "replacements": of(ReplacementDose),
+        "replacement_orders": of(ReplacementOrder),
         "findings": of(Finding),
         "risk_entries": (
             *((RiskEntry(tier="severe", source="Flag/f1/_history/1"),) if at_risk else ()),

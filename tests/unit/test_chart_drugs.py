@@ -211,7 +211,26 @@ def test_a_replacement_is_a_documented_dose(code: str, analytes: set[Analyte]) -
 
 
 def test_an_order_for_a_replacement_is_not_a_dose() -> None:
-    assert picture_of(a_request("B05XA06", dose(20, "mmol", DAILY))).replacements == ()
+    picture = picture_of(a_request("B05XA06", dose(20, "mmol", DAILY)))
+    assert picture.replacements == ()
+    (order,) = picture.replacement_orders
+    assert order.analytes == {Analyte.POTASSIUM, Analyte.PHOSPHATE}
+
+
+@pytest.mark.parametrize(
+    ("elements", "dosage"),
+    [
+        ({"status": "completed"}, DAILY),
+        ({"status": "on-hold"}, DAILY),
+        ({"doNotPerform": True}, DAILY),
+        ({"modifierExtension": MODIFIER}, DAILY),
+        ({}, None),
+    ],
+)
+def test_what_is_no_order_for_a_replacement_in_force(elements: Json, dosage: Json | None) -> None:
+    """The last is given only when needed."""
+    given = dose(20, "mmol", DAILY) | ({} if dosage else {"asNeededBoolean": True})
+    assert picture_of(a_request("B05XA06", given, **elements)).replacement_orders == ()
 
 
 @pytest.mark.parametrize(

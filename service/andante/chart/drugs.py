@@ -20,12 +20,13 @@ from andante.domain.picture import (
     FindingKind,
     OrderState,
     ReplacementDose,
+    ReplacementOrder,
     Vitamin,
     VitaminDose,
     VitaminOrder,
 )
 
-Found = EnergyOrder | VitaminOrder | VitaminDose | ReplacementDose | Finding
+Found = EnergyOrder | VitaminOrder | VitaminDose | ReplacementDose | ReplacementOrder | Finding
 _NOT_GIVEN = frozenset({"not-done", "entered-in-error"})
 _SURELY_GIVEN = frozenset({"completed", "in-progress"})
 
@@ -38,6 +39,7 @@ class DrugChart:
     vitamin_orders: list[VitaminOrder] = field(default_factory=list)
     vitamin_doses: list[VitaminDose] = field(default_factory=list)
     replacements: list[ReplacementDose] = field(default_factory=list)
+    replacement_orders: list[ReplacementOrder] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
 
     def take(self, item: Found) -> None:
@@ -50,6 +52,8 @@ class DrugChart:
                 self.vitamin_doses.append(item)
             case ReplacementDose():
                 self.replacements.append(item)
+            case ReplacementOrder():
+                self.replacement_orders.append(item)
             case Finding():
                 self.findings.append(item)
 
@@ -76,7 +80,7 @@ def read_drugs(sheet: Sheet) -> DrugChart:
 
 
 def _read_request(sheet: Sheet, request: MedicationRequest, drug: Drug) -> Iterator[Found]:
-    if drug.kind is None and not drug.vitamins and not drug.is_history:
+    if drug.kind is None and not drug.vitamins and not drug.replaces and not drug.is_history:
         return
     if request.do_not_perform:
         sheet.note("do-not-perform", "is an order not to give something; not counted", request)
@@ -95,11 +99,26 @@ def _read_request(sheet: Sheet, request: MedicationRequest, drug: Drug) -> Itera
         yield _history(drug, recorded, request.reference)
     if drug.kind is not None:
         yield from order_of_request(sheet, request, drug, drug.kind, standing)
+    if drug.replaces and standing.state is OrderState.ACTIVE:
+        yield from _replacement_orders(sheet, request, drug)
     for vitamin in sorted(drug.vitamins):
         # One order for each dosage, so that a loading dose does not pass for the daily one.
         dosages: tuple[Dosage | None, ...] = request.dosage_instruction or (None,)
         for dosage in dosages:
             yield _vitamin_order(sheet, request, drug, vitamin, dosage, standing.state)
+
+
+def _replacement_orders(sheet: Sheet, request: MedicationRequest, drug: Drug) -> Iterator[ReplacementOrder]:
+    """Not what is given only when needed: that it is ordered says nothing of whether it is."""
+    authored = sheet.instant(request.authored_on, request)
+    dosages: tuple[Dosage | None, ...] = request.dosage_instruction or (None,)
+    for dosage in dosages:
+        if dosage is not None and is_as_needed(dosage):
+            continue
+        schedule = read_schedule(sheet, dosage.timing if dosage else None, authored, request)
+        yield ReplacementOrder(
+            analytes=drug.replaces, start=schedule.start, end=schedule.end, text=drug.name, source=request.reference
+        )
 
 
 def _vitamin_order(

@@ -68,6 +68,7 @@ def to_picture(chart: Chart, codes: CodeMap, zone: tzinfo) -> Picture:
         vitamin_orders=tuple(drugs.vitamin_orders),
         vitamin_doses=tuple(drugs.vitamin_doses),
         replacements=tuple(drugs.replacements),
+        replacement_orders=tuple(drugs.replacement_orders),
         findings=(*findings, *order_findings, *drugs.findings),
         risk_entries=tuple(risks),
         versions=_versions(sheet),

@@ -322,6 +322,23 @@ class ReplacementDose:
         require_aware(self.given, self.ended)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReplacementOrder:
+    """An order in force for potassium, phosphate or magnesium. That it was given is for the doses to show."""
+
+    analytes: frozenset[Analyte]
+    start: datetime | None = None
+    end: datetime | None = None
+    text: str = ""
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        require_aware(self.start, self.end)
+
+    def runs(self, now: datetime) -> bool:
+        return (self.start is None or self.start <= now) and (self.end is None or now < self.end)
+
+
 # --------------------------------------------------------------------------- person, stay, findings
 
 
@@ -420,6 +437,7 @@ class Picture:
     vitamin_orders: tuple[VitaminOrder, ...] = ()
     vitamin_doses: tuple[VitaminDose, ...] = ()
     replacements: tuple[ReplacementDose, ...] = ()
+    replacement_orders: tuple[ReplacementOrder, ...] = ()
     findings: tuple[Finding, ...] = ()
     risk_entries: tuple[RiskEntry, ...] = ()
     notes: tuple[DataNote, ...] = ()

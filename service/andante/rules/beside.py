@@ -8,7 +8,7 @@ from andante.domain.protocol import Number, Switch
 from andante.rules.body import current_findings
 from andante.rules.phrases import at, kcal, names, plain, sentence, span
 from andante.rules.situation import Situation
-from andante.rules.sizing import Sized, dextrose_g_h, glucose_rate
+from andante.rules.sizing import Sized, dextrose_g_day, dextrose_g_h, glucose_rate
 from andante.rules.telling import fall_words, level_words, place_words
 from andante.rules.trend import Grade
 
@@ -73,6 +73,31 @@ def glucose_words(s: Situation) -> tuple[str, ...]:
         f"Glucose runs by vein at {plain(running, _TENTH)} mg/kg/min, above the ceiling of {plain(ceiling, _TENTH)}: "
         "review the infusions.",
     )
+
+
+def drip_words(s: Situation) -> tuple[str, ...]:
+    """Before feeding: as much glucose by vein as a first day by vein allows drives levels down as a feed does."""
+    grams = dextrose_g_day(s.course.others, s.now, s.protocol.energy, s.picture)
+    if s.course.feeding or grams < s.protocol.energy.initial_dextrose_low.value:
+        return ()
+    return (
+        f"Glucose by vein already brings {plain(grams)} g a day: it lowers potassium, phosphate and magnesium as a "
+        "feed does. Please review the drip, with thiamine and close draws.",
+    )
+
+
+def past_danger_words(s: Situation) -> tuple[str, ...]:
+    """Critical levels of the days before a start: they are over, and not to be forgotten."""
+    since = s.now - span(s.protocol.fall.window.value, "d")
+    found = []
+    for reading in s.readings:
+        critical = [d for d in reading.evidence.draws if d.band.is_critical and d.collected >= since]
+        if critical:
+            last, name = critical[-1], reading.analyte.value
+            found.append(f"{name} was {last.telling.written}, critical, {at(last.collected, s.picture.zone)}")
+    if not found:
+        return ()
+    return (f"{sentence('; '.join(found))}: start low, and draw again soon after.",)
 
 
 def present_glucose(s: Situation) -> Decimal | None:

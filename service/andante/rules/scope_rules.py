@@ -97,6 +97,8 @@ def stood_down(s: Situation) -> Decision | None:
         return None  # after a jump the close watch begins anew
     if any(r.running or long > s.now - (r.ended or r.given) for r in s.picture.replacements if r.given <= s.now):
         return None
+    if any(order.runs(s.now) for order in s.picture.replacement_orders):
+        return None
     for reading in s.readings:
         run = consecutive(reading.evidence, lambda d: d.band is Band.IN_RANGE)
         if not run or run[-1].collected - run[0].collected < long or reading.evidence.unsettled:

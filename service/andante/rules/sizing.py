@@ -66,7 +66,8 @@ class Vehicle:
 def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehicle | None:
     """The order whose rate the advice is about.
 
-    None when the energy cannot be put into one rate or bolus: oral feeding, unreadable, or given in several ways.
+    None when the energy cannot be put into one rate or bolus: oral feeding, unreadable, protein alone, or given in
+    several ways.
     """
     energy = protocol.energy
     at = course.read_at
@@ -74,9 +75,10 @@ def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehi
     if others is None:
         return None
     pool = course.running if course.feeding else course.planned
-    pumped = [o for o in pool if o.kind in (EnergyKind.ENTERAL, EnergyKind.PARENTERAL)]
+    by_pump = [o for o in pool if o.kind in (EnergyKind.ENTERAL, EnergyKind.PARENTERAL)]
+    pumped = [o for o in by_pump if not _is_protein_alone(o)]
     if not pumped:
-        if course.feeding:
+        if course.feeding or by_pump:
             return None
         return Vehicle(
             order=None,
@@ -127,6 +129,12 @@ def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehi
         max_ml_day=order.max_ml_day,
         capped=pattern.capped if pattern else False,
     )
+
+
+def _is_protein_alone(order: EnergyOrder) -> bool:
+    """Amino acids without dextrose and lipid: to size the energy by them would be to size the protein."""
+    mix = order.composition
+    return mix is not None and mix.amino_acids_g_ml > 0 and not mix.dextrose_g_ml and not mix.lipid_g_ml
 
 
 def size(

@@ -9,10 +9,12 @@ from andante.domain.protocol import Number, Switch
 from andante.rules.bands import Band
 from andante.rules.beside import (
     content_words,
+    drip_words,
     glucose_words,
     high_words,
     masking_facts,
     masking_words,
+    past_danger_words,
     watching_cites,
     watching_words,
 )
@@ -60,6 +62,7 @@ def baseline_gap(s: Situation) -> Decision | None:
     low = [r for r in s.readings if r.evidence.danger.is_low]
     because = [f"{sentence(gap_words(s, gaps))}. Before feeding starts {draw_words(gaps)}."]
     because += [f"{sentence(level_words(s, r))}: correct it before feeding starts." for r in low]
+    because += drip_words(s)
     return Decision(
         code=AdviceCode.DRAW_FIRST,
         rule="baseline-gap",
@@ -101,6 +104,7 @@ def low_before_feeding(s: Situation) -> Decision | None:
                     *content_words(s, started),
                     *masking_words(s),
                     *glucose_words(s),
+                    *drip_words(s),
                     *bound_words(started),
                     *watching_words(s),
                 ),
@@ -121,6 +125,7 @@ def low_before_feeding(s: Situation) -> Decision | None:
                 for r in early
             ),
             *recheck_words(s),
+            *drip_words(s),
             "All three are to be in range before feeding starts.",
         ),
         facts=lab_facts(low),
@@ -198,6 +203,8 @@ def ready_to_start(s: Situation) -> Decision | None:
         *high_words(s),
         *masking_words(s),
         *glucose_words(s),
+        *drip_words(s),
+        *past_danger_words(s),
         *bound_words(sized),
     ]
     if order is None and s.vehicle is not None:

@@ -8,6 +8,7 @@ from andante.domain.protocol import Number, Switch
 from andante.domain.quantities import Analyte
 from andante.rules.amounts import cut
 from andante.rules.bands import Band
+from andante.rules.beside import drip_words
 from andante.rules.decision import Decision, until_next_look
 from andante.rules.evidence import Reading
 from andante.rules.facts import lab_facts, order_facts
@@ -101,7 +102,7 @@ def urgent_review(s: Situation) -> Decision | None:
             code=AdviceCode.URGENT_REVIEW,
             rule="urgent-review",
             headline=f"Urgent medical review now: {head}; do not start feeding",
-            because=tuple(because),
+            because=(*because, *drip_words(s)),
             facts=facts,
             cites=tuple(dict.fromkeys(cites)),
             analytes=tuple(dict.fromkeys(analytes)),

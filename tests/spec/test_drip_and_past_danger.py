@@ -1,0 +1,88 @@
+"""Before the first feed: glucose that runs already, levels that were critical; and amino acids that run alone.
+
+60 kg. A drip of 100 g glucose a day is what a first day by vein may bring (ASPEN 2020: 100 to 150 g); that it lowers
+the three electrolytes as a feed does: ASPEN 2020 counts intravenous dextrose among the calories of a start.
+"""
+
+import pytest
+
+from andante.domain.picture import EnergyOrder, OrderState, ReplacementOrder
+from pictures import K, P, advise, dextrose_drip, draw, feed, goal, h, parenteral, planned
+
+SAID = "Glucose by vein already brings {} g a day"
+DRIPS = [
+    # drip in mL/h of 5 %, levels, advice, grams told
+    pytest.param("84", draw(5), "start", "101", id="a start: 101 g"),
+    pytest.param("83", draw(5), "start", None, id="99.6 g are not told"),
+    pytest.param("84", draw(5, p="0.70"), "correct-first", "101", id="a low before feeding"),
+    pytest.param("84", draw(5, k="2.4"), "urgent-review", "101", id="a critical level before feeding"),
+    pytest.param("84", draw(5, mg=None), "draw-first", "101", id="a level missing before feeding"),
+]
+
+
+@pytest.mark.parametrize(("ml_h", "levels", "code", "grams"), DRIPS)
+def test_glucose_that_runs_before_the_first_feed_is_told(
+    ml_h: str, levels: object, code: str, grams: str | None
+) -> None:
+    advice = advise(dextrose_drip(ml_h, 20), planned("30"), goal("3000"), levels).advice
+    assert advice.code == code
+    told = [line for line in advice.because if line.startswith(SAID.format(grams or "").split(" g ")[0])]
+    assert bool(told) is (grams is not None), advice.because
+    assert all(SAID.format(grams) in line and "thiamine" in line for line in told)
+
+
+def test_beside_a_feed_the_drip_is_in_the_sums_and_not_told_so() -> None:
+    advice = advise(dextrose_drip("84", 20), feed("20", 40), goal("3000"), draw(62), draw(5)).advice
+    assert not any(SAID.split("{}")[0] in line for line in advice.because)
+
+
+CRITICAL = [
+    # a critical potassium h ago, whether a start names it
+    pytest.param(100, True, id="100 h ago"),
+    pytest.param(120, True, id="5 days ago exactly"),
+    pytest.param(120.1, False, id="longer ago"),
+]
+
+
+@pytest.mark.parametrize(("ago", "told"), CRITICAL)
+def test_a_start_names_a_critical_level_of_the_days_before(ago: float, told: bool) -> None:
+    advice = advise(planned("30"), draw(ago, k="2.4"), draw(20), draw(5)).advice
+    assert advice.code == "start"
+    assert any("Potassium was 2.4 mmol/L, critical" in line for line in advice.because) is told
+
+
+def test_amino_acids_alone_are_not_sized_to_the_energy_of_a_start() -> None:
+    """720 kcal/day of a 10 % solution of amino acids would be 180 g protein."""
+    alone = parenteral("30", dextrose="0", amino_acids="0.1", state=OrderState.PLANNED)
+    advice = advise(alone, draw(5)).advice
+    assert (advice.code, advice.rule, advice.rate_ml_h) == ("hold", "start-not-sizeable", None)
+    assert "complete the order first" in advice.because[0]
+
+
+BESIDE = [
+    # beside amino acids at 30 mL/h, the rate that is advised
+    pytest.param(None, None, id="nothing: an energy, no rate"),
+    pytest.param(feed("30", 60), "50", id="a tube feed: its rate"),
+    pytest.param(parenteral("20", 60), "50", id="a bag with dextrose: its rate"),
+    pytest.param(parenteral("20", 60, dextrose="0", lipid="0.02"), "85", id="a bag with lipid: its rate"),
+]
+
+
+@pytest.mark.parametrize(("beside", "rate"), BESIDE)
+def test_a_step_is_not_taken_with_amino_acids_alone(beside: EnergyOrder | None, rate: str | None) -> None:
+    alone = parenteral("30", 60, dextrose="0", amino_acids="0.1")
+    advice = advise(alone, *([beside] if beside else []), draw(62), draw(5)).advice
+    assert advice.code == "advance"
+    assert (None if advice.rate_ml_h is None else str(advice.rate_ml_h)) == rate
+
+
+def test_an_order_for_replacement_in_force_keeps_the_watch() -> None:
+    """Whether it is given is not documented: in range "without replacement" is not shown."""
+    calm = (draw(400), feed("75", 145), *(draw(ago) for ago in (75, 51, 27, 3)))
+    assert advise(*calm).advice.code == "stood-down"
+    for analyte in (K, P):
+        order = ReplacementOrder(analytes=frozenset({analyte}), start=h(100), source="MedicationRequest/1")
+        assert advise(*calm, order).advice.code == "at-goal"
+    over = ReplacementOrder(analytes=frozenset({K}), start=h(100), end=h(50), source="MedicationRequest/1")
+    to_come = ReplacementOrder(analytes=frozenset({K}), start=h(-1), source="MedicationRequest/1")
+    assert advise(*calm, over, to_come).advice.code == "stood-down"
