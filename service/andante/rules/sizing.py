@@ -27,6 +27,7 @@ class Sized:
     ml_day: Decimal | None = None
     rate_ml_h: Decimal | None = None
     bolus_ml: Decimal | None = None
+    times: Decimal | None = None  # the hours of feeding, or the boluses, of the day that the rate or bolus is meant for
     dextrose_g: Decimal | None = None
     target_kcal: Decimal | None = None  # what it was sized for, before it was rounded down
     bounded_by: str = ""  # the sum of the dextrose limit that bounded it further, in terms
@@ -211,6 +212,7 @@ def describe(amount: Decimal, vehicle: Vehicle, *, said: tuple[str, ...] = ()) -
         ml_day=(total - vehicle.fixed_kcal) / vehicle.density,
         rate_ml_h=None if vehicle.boluses else amount,
         bolus_ml=amount if vehicle.boluses else None,
+        times=None if vehicle.capped else vehicle.times,
         dextrose_g=dextrose if vehicle.dextrose_g_ml > 0 else None,
         said=said,
     )

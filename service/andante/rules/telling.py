@@ -13,17 +13,24 @@ from andante.rules.sizing import Sized
 from andante.rules.trend import Drop, Fall, LowRun
 
 _TENTH = Decimal("0.1")
+_HOURS_OF_A_DAY = 24
 
 
 def energy_words(sized: Sized | None) -> str:
-    """`40 mL/h (960 kcal/day)`, as far as known; feed and other energy apart where both bring some."""
+    """`40 mL/h (960 kcal/day)`, as far as known; feed and other energy apart where both bring some.
+
+    A rate that is not meant for the whole day says for how much of it: run for longer it would be far more energy.
+    """
     if sized is None:
         return "the present energy (not known in kcal)"
     amount = _amount_words(sized)
     if sized.rate_ml_h is not None:
-        return f"{plain(sized.rate_ml_h, _TENTH)} mL/h ({amount})"
+        part = sized.times is not None and sized.times < _HOURS_OF_A_DAY
+        over = f" over {plain(sized.times, _TENTH)} h a day" if part and sized.times is not None else ""
+        return f"{plain(sized.rate_ml_h, _TENTH)} mL/h{over} ({amount})"
     if sized.bolus_ml is not None:
-        return f"{plain(sized.bolus_ml)} mL per bolus ({amount})"
+        count = f", {plain(sized.times, _TENTH)} a day" if sized.times is not None else ""
+        return f"{plain(sized.bolus_ml)} mL per bolus{count} ({amount})"
     return amount
 
 
