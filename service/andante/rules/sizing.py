@@ -28,6 +28,7 @@ class Sized:
     rate_ml_h: Decimal | None = None
     bolus_ml: Decimal | None = None
     times: Decimal | None = None  # the hours of feeding, or the boluses, of the day that the rate or bolus is meant for
+    of: str = ""  # which feed it is a rate or bolus of, where several are pumped
     dextrose_g: Decimal | None = None
     target_kcal: Decimal | None = None  # what it was sized for, before it was rounded down
     bounded_by: str = ""  # the sum of the dextrose limit that bounded it further, in terms
@@ -50,6 +51,7 @@ class Vehicle:
     fixed_dextrose_g_day: Decimal = Decimal(0)  # and over a day
     max_ml_day: Decimal | None = None  # the order's own cap
     capped: bool = False  # the cap ends the day's feed sooner than its schedule would
+    alone: bool = True  # no other feed is pumped beside it
 
     @property
     def times(self) -> Decimal:
@@ -129,6 +131,7 @@ def choose_vehicle(picture: Picture, course: Course, protocol: Protocol) -> Vehi
         fixed_dextrose_g_day=dextrose_g_day(beside, at, energy, picture),
         max_ml_day=order.max_ml_day,
         capped=pattern.capped if pattern else False,
+        alone=len(by_pump) == 1,
     )
 
 
@@ -213,6 +216,7 @@ def describe(amount: Decimal, vehicle: Vehicle, *, said: tuple[str, ...] = ()) -
         rate_ml_h=None if vehicle.boluses else amount,
         bolus_ml=amount if vehicle.boluses else None,
         times=None if vehicle.capped else vehicle.times,
+        of=vehicle.order.kind.value if vehicle.order is not None and not vehicle.alone else "",
         dextrose_g=dextrose if vehicle.dextrose_g_ml > 0 else None,
         said=said,
     )

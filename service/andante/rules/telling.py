@@ -24,13 +24,14 @@ def energy_words(sized: Sized | None) -> str:
     if sized is None:
         return "the present energy (not known in kcal)"
     amount = _amount_words(sized)
+    of = f" of the {sized.of}" if sized.of else ""
     if sized.rate_ml_h is not None:
         part = sized.times is not None and sized.times < _HOURS_OF_A_DAY
         over = f" over {plain(sized.times, _TENTH)} h a day" if part and sized.times is not None else ""
-        return f"{plain(sized.rate_ml_h, _TENTH)} mL/h{over} ({amount})"
+        return f"{plain(sized.rate_ml_h, _TENTH)} mL/h{over}{of} ({amount})"
     if sized.bolus_ml is not None:
         count = f", {plain(sized.times, _TENTH)} a day" if sized.times is not None else ""
-        return f"{plain(sized.bolus_ml)} mL per bolus{count} ({amount})"
+        return f"{plain(sized.bolus_ml)} mL per bolus{count}{of} ({amount})"
     return amount
 
 
