@@ -14,8 +14,10 @@ from andante.domain.picture import LabResult
 from andante.domain.quantities import Analyte, Level, UnknownUnit, is_mass_unit, mmol_per_l
 from andante.rules.bands import WORST_FIRST, Band, band_of, worst
 from andante.rules.evidence import Evidence, sort_out
+from andante.rules.facts import lab_facts
 from andante.rules.phrases import at, level, names, number, percent_of, plain, sentence
 from andante.rules.situation import Situation, take_in
+from andante.rules.telling import doubt_words, fall_words, level_words
 from andante.rules.trend import Grade, draws_to_settle, grade_of
 from pictures import MG, NOW, K, P, aspen, d, dose, feed, h, lab, picture
 
@@ -365,3 +367,32 @@ def test_names_in_the_usual_order() -> None:
         "potassium, phosphate and magnesium",
     ]
     assert sentence("as it is, K too") == "As it is, K too"
+
+
+DOUBTS = [
+    # a result, what is said beside its level
+    (lab(K, "3.2", 5, haemolysed=True), "; haemolysed: it may be lower still"),
+    (lab(P, "0.70", 5, specimen_problem="haemolysed specimen"), "; haemolysed specimen: it may be lower still"),
+    (lab(K, "3.2", 5, specimen_problem='specimen in doubt: a remark contains "hemolyz"'), '; specimen in doubt: a remark contains "hemolyz": it may be lower still'),
+    (lab(MG, "0.50", 5, haemolysed=True), "; haemolysed"),
+    (lab(K, "3.2", 5, specimen_problem="contaminated specimen"), "; contaminated specimen"),
+    (lab(K, "4.0", 5, haemolysed=True), "; haemolysed"),
+    (lab(K, "3.2", 5), ""),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("result", "words"), DOUBTS)
+def test_a_low_of_a_haemolysed_specimen_may_be_lower_still(result: LabResult, words: str) -> None:
+    """Cells that burst release potassium and phosphate: trade knowledge, no source."""
+    s = situation(FED, result)
+    assert doubt_words(s, result) == words
+    assert level_words(s, s.reading(result.analyte)).endswith(f" (drawn Thu 6 Mar 03:00{words})")
+    (fact,) = lab_facts([s.reading(result.analyte)])
+    assert fact.value.endswith(f"; {result.specimen_problem})" if words else " (low)")
+
+
+def test_a_fall_to_a_haemolysed_level_says_so_where_the_level_is_not_told_by_itself() -> None:
+    s = situation(FED, lab(K, "4.0", 61), lab(K, "2.7", 3, haemolysed=True))
+    (fall,) = s.falls
+    assert fall_words(s, fall).endswith("(haemolysed: it may be lower still)")
+    assert "haemolysed" not in fall_words(s, fall, level_told=True)

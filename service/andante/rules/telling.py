@@ -5,7 +5,7 @@ from decimal import Decimal
 from andante.domain.advice import AnalyteState
 from andante.domain.picture import LabResult
 from andante.domain.quantities import Analyte
-from andante.rules.bands import Band, limits_of
+from andante.rules.bands import Band, band_of, limits_of
 from andante.rules.evidence import Reading
 from andante.rules.phrases import at, kcal, level, names, plain, sentence
 from andante.rules.situation import Situation
@@ -13,6 +13,8 @@ from andante.rules.sizing import Sized
 from andante.rules.trend import Drop, Fall, LowRun
 
 _TENTH = Decimal("0.1")
+_RAISED_BY_HAEMOLYSIS = (Analyte.POTASSIUM, Analyte.PHOSPHATE)
+_HAEMOLYSIS = ("haemoly", "hemoly")  # in the words of the coded condition, or in the remark that is quoted
 
 
 def energy_words(sized: Sized | None) -> str:
@@ -103,7 +105,20 @@ def level_words(s: Situation, reading: Reading) -> str:
         Band.HIGH: "high",
     }.get(band, reading.state.value.replace("-", " "))
     firm = "" if any(result in d.results for d in reading.evidence.draws) else ", not firm"
-    return f"{reading.analyte.value} {written}, {word}{firm} ({drawn_words(s, result)})"
+    return f"{reading.analyte.value} {written}, {word}{firm} ({drawn_words(s, result)}{doubt_words(s, result)})"
+
+
+def doubt_words(s: Situation, result: LabResult) -> str:
+    """`; haemolysed specimen: it may be lower still`: cells that burst add potassium and phosphate, so a low is lower.
+
+    Of any other doubt about the specimen only its name.
+    """
+    problem = result.specimen_problem
+    if problem is None:
+        return ""
+    raised = result.analyte in _RAISED_BY_HAEMOLYSIS and any(word in problem.casefold() for word in _HAEMOLYSIS)
+    still = raised and band_of(result, s.protocol).is_low
+    return f"; {problem}: it may be lower still" if still else f"; {problem}"
 
 
 def recheck_words(s: Situation) -> tuple[str, ...]:
@@ -172,8 +187,11 @@ def percent_words(fall: Fall | Drop) -> str:
     return f"{'at least ' if bounded else ''}{shown} %"
 
 
-def fall_words(s: Situation, fall: Fall) -> str:
-    """How far it fell, from what, and how fast where that holds: the times say over how long."""
+def fall_words(s: Situation, fall: Fall, *, level_told: bool = False) -> str:
+    """How far it fell, from what, and how fast where that holds: the times say over how long.
+
+    `level_told`: the level was told just before, and any doubt about its specimen with it.
+    """
     words = f"{sentence(fall.analyte.value)} has fallen {percent_words(fall)} {_from_to(s, fall)}"
     drop = fall.drop
     if drop is not None and (drop.reference, drop.current) != (fall.reference, fall.current):
@@ -183,7 +201,8 @@ def fall_words(s: Situation, fall: Fall) -> str:
     _, high, _ = limits_of(fall.reference, s.protocol)
     if fall.reference.level is not None and fall.reference.level.surely_above(high):
         words += " (the starting level was above its range: treatment or the kidney may be the cause)"
-    return words
+    doubt = "" if level_told else doubt_words(s, fall.current).removeprefix("; ")
+    return f"{words} ({doubt})" if doubt else words
 
 
 def place_words(s: Situation, analyte: Analyte) -> str:
