@@ -345,7 +345,7 @@ CHECKS = [
     pytest.param((*FED, goal(None)), {}, "the charted goal cannot be read", id="a goal that cannot be read"),
     pytest.param(FED, {"kg": None}, "no usable weight is charted", id="no weight"),
     pytest.param((*FED, goal(None)), {"kg": None}, "the charted goal cannot be read", id="neither: the goal's words"),
-    pytest.param(FED, {"notes": (note("uncoded-analyte", "a result named K+ has no code"),)}, "a result named K+ has no code", id="an uncoded analyte"),
+    pytest.param(FED, {"notes": (note("uncoded-analyte", "a result named K+ has no code"),)}, "Observation/uncoded-analyte: a result named K+ has no code", id="an uncoded analyte"),
     pytest.param(FED, {"notes": (note("other", "something else"),)}, None, id="another note is no notice"),
     pytest.param((feed("30", 60, density=None), *FED[1:]), {}, "enteral feed: the order states no energy density", id="no density"),
     pytest.param((feed("30", 60, density=None), *FED[1:]), {"kg": None}, "enteral feed: the order states no energy density; no usable weight is charted", id="two things"),

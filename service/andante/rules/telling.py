@@ -7,7 +7,7 @@ from andante.domain.picture import LabResult
 from andante.domain.quantities import Analyte
 from andante.rules.bands import Band, band_of, limits_of
 from andante.rules.evidence import Reading
-from andante.rules.phrases import at, kcal, level, names, plain, sentence
+from andante.rules.phrases import at, kcal, level, named_once, names, plain, sentence
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized
 from andante.rules.trend import Drop, Fall, LowRun
@@ -95,8 +95,7 @@ def level_words(s: Situation, reading: Reading) -> str:
     result = reading.evidence.danger_result or reading.shown
     if result is None or result.level is None or result.level.value is None:
         return f"{reading.analyte.value} {reading.state.value}"
-    written = level(reading.analyte, result.level.value)
-    written = f"{result.level.comparator}{written}"
+    written = f"{result.level.comparator}{clear_level(s, result, result.level.value)}"
     band = reading.evidence.danger
     word = {
         Band.CRITICAL_LOW: "critically low",
@@ -106,6 +105,14 @@ def level_words(s: Situation, reading: Reading) -> str:
     }.get(band, reading.state.value.replace("-", " "))
     firm = "" if any(result in d.results for d in reading.evidence.draws) else ", not firm"
     return f"{reading.analyte.value} {written}, {word}{firm} ({drawn_words(s, result)}{doubt_words(s, result)})"
+
+
+def clear_level(s: Situation, result: LabResult, value: Decimal) -> str:
+    """The level to the usual places, or to as many more as keep it on its own side of every limit: 3.46, not 3.5."""
+    limits = s.protocol.analytes.of(result.analyte)
+    critical = (limits.critical_low.value, *((limits.critical_high.value,) if limits.critical_high else ()))
+    marks = (*limits_of(result, s.protocol)[:2], *critical)
+    return level(result.analyte, value, apart_from=marks)
 
 
 def doubt_words(s: Situation, result: LabResult) -> str:
@@ -151,6 +158,7 @@ _LACK = {
     AnalyteState.UNREADABLE: "a result that cannot be used",
     AnalyteState.PROVISIONAL: "no firm result",
 }
+_LACK_OF = {**_LACK, AnalyteState.UNREADABLE: "no usable result"}
 
 
 def gap_words(s: Situation, readings: list[Reading]) -> str:
@@ -160,7 +168,7 @@ def gap_words(s: Situation, readings: list[Reading]) -> str:
         words = f"{reading.analyte.value}: {_LACK.get(reading.state, reading.state.value)}"
         blocking = [a for a in reading.evidence.unsettled if a.result is reading.shown]
         if blocking:
-            words += f" ({blocking[0].result.written or 'no value'}: {blocking[0].text})"
+            words += f" ({named_once(blocking[0].result.written, blocking[0].text)})"
         elif reading.shown is not None and reading.shown.collected is not None:
             words += f" (last drawn {at(reading.shown.collected, s.picture.zone)})"
         parts.append(words)
@@ -171,7 +179,7 @@ def gap_head(readings: list[Reading]) -> str:
     """The same for a headline: `no recent result of phosphate, no firm result of magnesium`."""
     kinds = dict.fromkeys(r.state for r in readings)
     return ", ".join(
-        f"{_LACK.get(kind, kind.value)} of {names(r.analyte for r in readings if r.state is kind)}" for kind in kinds
+        f"{_LACK_OF.get(kind, kind.value)} of {names(r.analyte for r in readings if r.state is kind)}" for kind in kinds
     )
 
 
@@ -221,7 +229,15 @@ def run_words(run: LowRun) -> str:
 def _from_to(s: Situation, fall: Fall | Drop) -> str:
     """`from 1.20 mmol/L (Mon 24 Mar 05:00) to 0.90 mmol/L (Tue 25 Mar 05:00)`."""
     ends = [
-        f"{r.written} ({at(r.collected, s.picture.zone)})" if r.collected is not None else r.written
+        f"{_in_mmol(s, r)} ({at(r.collected, s.picture.zone)})" if r.collected is not None else _in_mmol(s, r)
         for r in (fall.reference, fall.current)
     ]
     return f"from {ends[0]} to {ends[1]}"
+
+
+def _in_mmol(s: Situation, result: LabResult) -> str:
+    """Both ends of a fall in one unit; what the laboratory wrote in brackets where it is another."""
+    value = result.level.value if result.level is not None else None
+    if result.level is None or value is None or "mmol" in result.written:
+        return result.written
+    return f"{result.level.comparator}{clear_level(s, result, value)} [{result.written}]"
