@@ -4,7 +4,7 @@ from collections import defaultdict
 from datetime import datetime
 from decimal import Decimal
 
-from andante.domain.advice import AdviceCode, Fact, GapStage, Notice, NoticeCode, Priority, Tell
+from andante.domain.advice import AdviceCode, Fact, GapStage, Notice, NoticeCode, Priority, Tell, with_subject
 from andante.domain.picture import LabResult, Vitamin
 from andante.domain.quantities import Analyte
 from andante.rules.bands import Band, band_of
@@ -324,7 +324,7 @@ def _data_quality(s: Situation) -> tuple[Notice, ...]:
         texts.append((s.goal.problem, ""))
     elif s.body.dosing_kg is None:
         texts.append((s.body.said, ""))
-    texts += [(n.text, n.source) for n in s.picture.notes if n.code == "uncoded-analyte"]
+    texts += [(with_subject(n.text, n.source), n.source) for n in s.picture.notes if n.code == "uncoded-analyte"]
     if not texts:
         return ()
     unique = sorted(dict.fromkeys(texts))
