@@ -14,8 +14,10 @@ from andante.domain.picture import LabResult
 from andante.domain.quantities import Analyte, Level, UnknownUnit, is_mass_unit, mmol_per_l
 from andante.rules.bands import WORST_FIRST, Band, band_of, worst
 from andante.rules.evidence import Evidence, sort_out
+from andante.rules.facts import lab_facts
 from andante.rules.phrases import at, level, names, number, percent_of, plain, sentence
 from andante.rules.situation import Situation, take_in
+from andante.rules.telling import clear_level, doubt_words, fall_words, gap_head, gap_words, level_words
 from andante.rules.trend import Grade, draws_to_settle, grade_of
 from pictures import MG, NOW, K, P, aspen, d, dose, feed, h, lab, picture
 
@@ -365,3 +367,82 @@ def test_names_in_the_usual_order() -> None:
         "potassium, phosphate and magnesium",
     ]
     assert sentence("as it is, K too") == "As it is, K too"
+
+
+DOUBTS = [
+    # a result, what is said beside its level
+    (lab(K, "3.2", 5, haemolysed=True), "; haemolysed: it may be lower still"),
+    (lab(P, "0.70", 5, specimen_problem="haemolysed specimen"), "; haemolysed specimen: it may be lower still"),
+    (lab(K, "3.2", 5, specimen_problem='specimen in doubt: a remark contains "hemolyz"'), '; specimen in doubt: a remark contains "hemolyz": it may be lower still'),
+    (lab(MG, "0.50", 5, haemolysed=True), "; haemolysed"),
+    (lab(K, "3.2", 5, specimen_problem="contaminated specimen"), "; contaminated specimen"),
+    (lab(K, "4.0", 5, haemolysed=True), "; haemolysed"),
+    (lab(K, "3.2", 5), ""),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("result", "words"), DOUBTS)
+def test_a_low_of_a_haemolysed_specimen_may_be_lower_still(result: LabResult, words: str) -> None:
+    """Cells that burst release potassium and phosphate: trade knowledge, no source."""
+    s = situation(FED, result)
+    assert doubt_words(s, result) == words
+    assert level_words(s, s.reading(result.analyte)).endswith(f" (drawn Thu 6 Mar 03:00{words})")
+    (fact,) = lab_facts([s.reading(result.analyte)])
+    assert fact.value.endswith(f"; {result.specimen_problem})" if words else " (low)")
+
+
+def test_a_fall_to_a_haemolysed_level_says_so_where_the_level_is_not_told_by_itself() -> None:
+    s = situation(FED, lab(K, "4.0", 61), lab(K, "2.7", 3, haemolysed=True))
+    (fall,) = s.falls
+    assert fall_words(s, fall).endswith("(haemolysed: it may be lower still)")
+    assert "haemolysed" not in fall_words(s, fall, level_told=True)
+
+
+CLEAR = [
+    # a result, its level as told: never on the other side of a limit
+    (lab(K, "3.46"), "3.46 mmol/L"),
+    (lab(K, "3.44"), "3.4 mmol/L"),
+    (lab(K, "3.5"), "3.5 mmol/L"),
+    (lab(K, "3.54"), "3.54 mmol/L"),  # in range, but 3.5 would look as if it lay on the limit
+    (lab(K, "3.499"), "3.499 mmol/L"),
+    (lab(K, "2.54"), "2.54 mmol/L"),
+    (lab(K, "5.96"), "5.96 mmol/L"),
+    (lab(K, "5.04"), "5.04 mmol/L"),
+    (lab(P, "2.47", unit="mg/dL"), "0.797 mmol/L"),
+    (lab(P, "0.3196"), "0.3196 mmol/L"),
+    (lab(K, "3.3", low="3.26"), "3.3 mmol/L"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("result", "words"), CLEAR)
+def test_a_level_is_told_to_as_many_places_as_keep_it_on_its_side_of_every_limit(result: LabResult, words: str) -> None:
+    s = situation(FED, result)
+    assert result.level is not None
+    assert result.level.value is not None
+    assert clear_level(s, result, result.level.value) == words
+    assert f" {words}, " in level_words(s, s.reading(result.analyte))
+
+
+def test_both_ends_of_a_fall_are_in_one_unit() -> None:
+    s = situation(FED, lab(P, "3.3", 61, unit="mg/dL"), lab(P, "0.75", 3))
+    (fall,) = s.falls
+    assert "from 1.07 mmol/L [3.3 mg/dL] (Mon 3 Mar 19:00) to 0.75 mmol/L (Thu 6 Mar 05:00)" in fall_words(s, fall)
+    s = situation(FED, lab(K, "4.4", 61, unit="meq/L"), lab(K, "3.6", 3))
+    (fall,) = s.falls
+    assert "from 4.4 mmol/L [4.4 meq/L] (" in fall_words(s, fall)
+
+
+UNUSABLE = [
+    # results of potassium, what is said in the headline, and what of the level
+    ((lab(K, "45", 3),), "no usable result of potassium", "potassium: a result that cannot be used (45 mmol/L is outside what is plausible; repeat the draw)"),
+    ((lab(K, None, 3),), "no usable result of potassium", "potassium: a result that cannot be used (unreadable: the unit is missing)"),
+    ((), "no result of potassium", "potassium: no result"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("results", "head", "words"), UNUSABLE)
+def test_what_is_wrong_with_a_level_is_one_readable_sentence(
+    results: tuple[LabResult, ...], head: str, words: str
+) -> None:
+    s = situation(FED, results)
+    assert (gap_head([s.reading(K)]), gap_words(s, [s.reading(K)])) == (head, words)

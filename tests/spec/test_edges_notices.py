@@ -5,7 +5,7 @@
 import pytest
 
 from andante.domain.advice import Assessment, Notice, NoticeCode, Priority, Tell
-from andante.domain.picture import DataNote, EnergyOrder, IntakeKind, OrderState, Vitamin, VitaminOrder
+from andante.domain.picture import DataNote, EnergyOrder, IntakeKind, LabResult, OrderState, Vitamin, VitaminOrder
 from andante.rules.rises import scheduled_rises
 from andante.rules.situation import take_in
 from pictures import (
@@ -209,6 +209,50 @@ HIGHS = [
 ]
 
 
+WAITS = [
+    # what came after a potassium of 3.2 drawn 25 h ago, the sentence at the end of the notice about the low
+    pytest.param((lab(K, "6.4", 3, haemolysed=True),), "A newer potassium in doubt reads 6.4 mmol/L (drawn Thu 6 Mar 05:00; haemolysed): please get the repeat before replacing.", id="a haemolysed high"),
+    pytest.param((lab(K, "5.1", 3, haemolysed=True),), "A newer potassium in doubt reads 5.1 mmol/L (drawn Thu 6 Mar 05:00; haemolysed): please get the repeat before replacing.", id="not critical"),
+    pytest.param((lab(K, "5.6", 9, haemolysed=True), lab(K, "6.4", 3, haemolysed=True)), "A newer potassium in doubt reads 6.4 mmol/L (drawn Thu 6 Mar 05:00; haemolysed): please get the repeat before replacing.", id="the newer of two"),
+    pytest.param((lab(K, "5.6", 3, provisional=True),), "A newer potassium in doubt reads 5.6 mmol/L (drawn Thu 6 Mar 05:00): please get the repeat before replacing.", id="not final"),
+    pytest.param((lab(K, "5.0", 3, haemolysed=True),), None, id="in range"),
+    pytest.param((lab(K, "6.4", 25, haemolysed=True),), None, id="of the same draw"),
+    pytest.param((lab(K, "6.4", 26, haemolysed=True),), None, id="older"),
+    pytest.param((lab(P, "1.60", 3, haemolysed=True),), None, id="of another analyte"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("newer", "words"), WAITS)
+def test_replacement_of_a_low_waits_for_the_repeat_of_a_newer_high_in_doubt(
+    newer: tuple[LabResult, ...], words: str | None
+) -> None:
+    (notice,) = told(advise(feed("30", 60), draw(80), draw(25, k="3.2"), newer), "replacement", "low")
+    start = "Please review replacement: potassium 3.2 mmol/L, low (drawn Wed 5 Mar 07:00); no replacement dose is documented."
+    assert notice.text == (start if words is None else f"{start} {words}")
+    assert (notice.priority, notice.analytes) == (Priority.URGENT, (K,))
+    assert (newer[-1].source in [f.source for f in notice.evidence]) is (words is not None)
+
+
+CHECKED = [
+    # doses, what the notice about a high potassium says of them
+    ((), "."),
+    ((dose(K, ago=10),), ". 1 replacement dose is documented, the last Wed 5 Mar 22:00 (potassium): please check whether it should go on."),
+    ((dose(K, ago=30), dose(K, ago=10)), ". 2 replacement doses are documented, the last Wed 5 Mar 22:00 (potassium): please check whether it should go on."),
+    ((dose(P, ago=10),), "."),
+    ((dose(K, ago=-1),), "."),  # planned
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("doses", "words"), CHECKED)
+def test_a_high_names_the_doses_that_may_have_made_it(doses: tuple[object, ...], words: str) -> None:
+    (notice,) = told(advise(feed("30", 60), draw(80), draw(3, k="5.4"), doses), "replacement", "high")
+    assert notice.text == (
+        "Please review replacement and renal function: potassium 5.4 mmol/L, high (drawn Thu 6 Mar 05:00)"
+        f"{words} A high level can hide depletion."
+    )
+    assert [f.label for f in notice.evidence].count("replacement dose") == (len(doses) if len(words) > 1 else 0)
+
+
 @pytest.mark.parametrize(("level", "doses", "priority"), HIGHS)
 def test_a_high_after_a_dose_or_a_critical_one_presses(
     level: str, doses: tuple[object, ...], priority: Priority
@@ -301,7 +345,7 @@ CHECKS = [
     pytest.param((*FED, goal(None)), {}, "the charted goal cannot be read", id="a goal that cannot be read"),
     pytest.param(FED, {"kg": None}, "no usable weight is charted", id="no weight"),
     pytest.param((*FED, goal(None)), {"kg": None}, "the charted goal cannot be read", id="neither: the goal's words"),
-    pytest.param(FED, {"notes": (note("uncoded-analyte", "a result named K+ has no code"),)}, "a result named K+ has no code", id="an uncoded analyte"),
+    pytest.param(FED, {"notes": (note("uncoded-analyte", "a result named K+ has no code"),)}, "Observation/uncoded-analyte: a result named K+ has no code", id="an uncoded analyte"),
     pytest.param(FED, {"notes": (note("other", "something else"),)}, None, id="another note is no notice"),
     pytest.param((feed("30", 60, density=None), *FED[1:]), {}, "enteral feed: the order states no energy density", id="no density"),
     pytest.param((feed("30", 60, density=None), *FED[1:]), {"kg": None}, "enteral feed: the order states no energy density; no usable weight is charted", id="two things"),

@@ -13,11 +13,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from andante.domain.picture import Firmness, Intake, IntakeKind, OrderState, Person
+from andante.domain.picture import Firmness, Intake, IntakeKind, Measurement, OrderState, Person
 from andante.rules.body import Body, examine
 from andante.rules.canonical import in_fixed_offset, settle
 from andante.rules.course import Course
 from andante.rules.delivered import Accounts, look_up
+from andante.rules.phrases import at
 from andante.rules.situation import take_in
 from pictures import (
     NOW,
@@ -315,6 +316,12 @@ DISAGREE = [
 ]  # fmt: skip
 
 
+def _taken(measured: Measurement | None) -> str:
+    assert measured is not None
+    assert measured.taken is not None
+    return at(measured.taken, UTC)
+
+
 @pytest.mark.parametrize(("weights", "kg", "other"), DISAGREE)
 def test_weights_of_a_week_that_contradict_each_other(weights: tuple[object, ...], kg: str, other: str | None) -> None:
     found = body(*weights)
@@ -322,7 +329,7 @@ def test_weights_of_a_week_that_contradict_each_other(weights: tuple[object, ...
     assert (found.weight.value, found.dosing_kg) == (d(kg), d(kg))
     assert (found.disagreeing and found.disagreeing.value) == (None if other is None else d(other))
     assert found.said == f"actual weight {kg} kg" + (
-        f" (it was {other} kg within the same days: weigh again)" if other else ""
+        f" (taken {_taken(found.weight)}; {other} kg {_taken(found.disagreeing)}: weigh again)" if other else ""
     )
     assert [f.value for f in found.facts] == [f"{kg} kg", *([f"{other} kg"] if other else [])]
 

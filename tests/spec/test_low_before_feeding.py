@@ -1,9 +1,11 @@
 """A low level before feeding: the two protocols part here. Once feeding, a low level holds under both."""
 
+# ruff: noqa: E501 - a row is a chart, and is read across
+
 import pytest
 
 from andante.domain.advice import AdviceCode
-from pictures import P, advise, aspen, bmi, dose, draw, feed, lab, nice, planned, with_choice
+from pictures import VITAMINS, P, advise, aspen, bmi, dextrose_drip, dose, draw, feed, lab, nice, planned, with_choice
 
 LOW = draw(5, p="0.60")
 ROWS = [
@@ -110,3 +112,50 @@ def test_only_the_switch_makes_the_difference() -> None:
 def test_the_lowest_start_is_never_above_the_extreme_tiers() -> None:
     advice = advise(planned(None), LOW, bmi("13"), protocol=nice()).advice
     assert advice.kcal == 240
+
+
+CORRECT = "Not yet: phosphate to be corrected before feeding starts"
+ALLOWS = "This protocol would start very low while replacement runs, but not"
+REASONS = [
+    # NICE CG32 does not ask for levels in range before feeding: what is told is what stands against the start
+    pytest.param(aspen, planned(None), LOW, CORRECT, "All three are to be in range before feeding starts.", id="ASPEN"),
+    pytest.param(
+        nice,
+        planned(None),
+        (LOW, dextrose_drip("100")),
+        "Not yet: phosphate low, and no room in the lowest allowance",
+        f"{ALLOWS} now. Energy from drugs and fluids (480 kcal/day) leaves no room in the lowest allowance of 300 kcal/day.",
+        id="NICE: a drip fills the allowance",
+    ),
+    pytest.param(
+        nice,
+        planned(None),
+        (LOW, lab(P, None, 3)),
+        "Not yet: phosphate low, and a result is in doubt",
+        f"{ALLOWS} while a result of the three is in doubt.",
+        id="NICE: in doubt",
+    ),
+    pytest.param(
+        nice,
+        planned(None, density=None),
+        LOW,
+        "Not yet: phosphate low, and the planned order cannot be worked out",
+        f"{ALLOWS} now. The planned order cannot be put into one rate or bolus of known energy: complete the order first.",
+        id="NICE: cannot be sized",
+    ),
+]
+
+
+@pytest.mark.parametrize(("protocol", "order", "drawn", "headline", "why"), REASONS)
+def test_the_reason_against_a_start_is_the_true_one(
+    protocol, order: object, drawn: object, headline: str, why: str
+) -> None:  # type: ignore[no-untyped-def]
+    advice = advise(order, drawn, VITAMINS, protocol=protocol()).advice
+    assert (advice.code, advice.headline) == ("correct-first", headline)
+    assert why in advice.because
+
+
+def test_no_weight_is_the_reason_where_there_is_none() -> None:
+    advice = advise(planned(None), LOW, VITAMINS, protocol=nice(), kg=None).advice
+    assert advice.headline == "Not yet: phosphate low, and the dosing weight is not known"
+    assert any("The lowest allowance cannot be worked out: " in words for words in advice.because)

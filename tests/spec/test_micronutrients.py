@@ -41,6 +41,30 @@ ROWS = [
 ]
 
 
+BEFORE = [
+    # thiamine before the first feed: nobody knows yet when it comes
+    pytest.param((vitamin(THIAMINE, "100"),), [], id="without an end"),
+    pytest.param((vitamin(THIAMINE, "300", end=-1.5),), ["thiamine-ending-early"], id="ends in 90 minutes"),
+    pytest.param((vitamin(THIAMINE, "300", end=-23.9),), ["thiamine-ending-early"], id="ends within a day"),
+    pytest.param((vitamin(THIAMINE, "300", end=-24),), [], id="ends in a day"),
+    pytest.param(
+        (vitamin(THIAMINE, "300", end=-1.5), vitamin(THIAMINE, "100", start=-20)), [], id="another order takes over"
+    ),
+    pytest.param((vitamin(THIAMINE, "300", end=1),), ["thiamine-missing"], id="has ended"),
+]
+
+
+@pytest.mark.parametrize(("orders", "expected"), BEFORE)
+def test_thiamine_that_ends_before_feeding_is_not_thiamine_with_the_feed(
+    orders: tuple[VitaminOrder, ...], expected: list[str]
+) -> None:
+    said = advise(planned(), draw(5), orders)
+    assert gaps(said) == expected
+    early = "Thiamine ends Thu 6 Mar 09:30, and nothing continues it; wanted 100 mg daily for 7 days, from before the "
+    if orders[-1].end == h(-1.5):
+        assert early + "first feed on." in said.advice.because
+
+
 @pytest.mark.parametrize(("orders", "expected"), ROWS)
 def test_thiamine_while_feeding(orders: tuple[VitaminOrder, ...], expected: list[str]) -> None:
     assert gaps(advise(FED, DRAWN, orders, RUNNING)) == expected

@@ -1,10 +1,31 @@
 """What is said beside an advice and decides nothing: masked depletion, glucose by vein, contents, what to watch."""
 
+# ruff: noqa: E501 - a row is a chart, and is read across
+
 import pytest
 
 from andante.domain.advice import AdviceCode
 from andante.domain.picture import FindingKind
-from pictures import VITAMINS, advise, d, days_without_intake, dextrose_drip, draw, feed, finding, nice, parenteral
+from andante.rules.beside import warnings
+from andante.rules.situation import take_in
+from pictures import (
+    NOW,
+    VITAMINS,
+    advise,
+    aspen,
+    d,
+    days_without_intake,
+    dextrose_drip,
+    draw,
+    feed,
+    finding,
+    goal,
+    nice,
+    parenteral,
+    picture,
+    planned,
+    propofol,
+)
 
 MASKED = [
     pytest.param(FindingKind.RENAL_IMPAIRMENT, "Renal impairment or dialysis is coded", id="kidney"),
@@ -84,3 +105,91 @@ def test_nice_watches_the_heart_rhythm_of_the_lowest_start_tier_continuously() -
     said = advise(draw(5), VITAMINS, days_without_intake("16"), protocol=nice())
     assert "heart rhythm continuously" in said.advice.because[-1]
     assert "heart rhythm if unstable" in advise(draw(5), VITAMINS, protocol=nice()).advice.because[-1]
+
+
+GRAMS = [
+    # 60 kg × 15 kcal/kg is 900 kcal unless said otherwise; 3.4 kcal/g
+    pytest.param({}, (), "or, if by vein instead, 100–150 g dextrose in all", id="510 kcal fit"),
+    pytest.param({"kg": "30"}, (), "or, if by vein instead, 100–132 g dextrose in all", id="450 kcal are 132 g"),
+    pytest.param({"kg": "35"}, (days_without_intake("16"),), "or, if by vein instead, 100–102 g dextrose in all", id="350 kcal are 102 g"),
+    pytest.param({"kg": "34"}, (days_without_intake("16"),), "or, if by vein instead, at most 100 g dextrose in all", id="340 kcal are 100 g"),
+    pytest.param({"kg": "30"}, (days_without_intake("16"),), "or, if by vein instead, at most 88 g dextrose in all", id="300 kcal are 88 g"),
+    pytest.param({}, (dextrose_drip("100"),), "or, if by vein instead, 100–150 g dextrose in all", id="120 g drip already: they count in the grams"),
+    pytest.param({"kg": "30"}, (propofol("5"),), "or, if by vein instead, at most 93 g dextrose in all", id="132 kcal of propofol leave 318"),
+    pytest.param({}, (parenteral("30", -1),), "of it 100–150 g dextrose in all", id="by vein"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("fields", "chart", "words"), GRAMS)
+def test_the_grams_of_a_start_by_vein_stay_within_the_first_days_allowance(
+    fields: dict[str, str], chart: tuple[object, ...], words: str
+) -> None:
+    """ASPEN 2020: 100-150 g dextrose or 10-20 kcal/kg; the two can disagree, and then the lower holds."""
+    said = advise(draw(5), VITAMINS, *chart, **fields).advice
+    assert said.code is AdviceCode.START
+    (limits,) = [b for b in said.because if b.startswith("First 24 h: ")]
+    assert limits.endswith(f"; {words}.")
+
+
+def test_a_start_by_tube_names_no_dextrose() -> None:
+    said = advise(draw(5), VITAMINS, planned(None)).advice
+    assert not any("dextrose" in b for b in said.because)
+
+
+COMPARED = [
+    # chart, what is said of falls that would not be seen
+    pytest.param((feed("30", 20), draw(22)), "No draw of potassium, phosphate and magnesium has been taken since feeding began Wed 5 Mar 12:00: a fall would not be seen yet.", id="not drawn since the start"),
+    pytest.param((feed("30", 20), draw(22), draw(5, mg=None)), "No draw of magnesium has been taken since feeding began Wed 5 Mar 12:00: a fall would not be seen yet.", id="one not drawn"),
+    pytest.param((feed("30", 20), draw(5)), "There is no earlier level of potassium, phosphate and magnesium to compare with: a fall would not be seen.", id="no baseline"),
+    pytest.param((feed("30", 20), draw(22), draw(5)), None, id="both"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("chart", "words"), COMPARED)
+def test_why_a_fall_would_not_be_seen(chart: tuple[object, ...], words: str | None) -> None:
+    found = warnings(take_in(picture(*chart), aspen(), NOW))
+    assert [w for w in found if "would not be seen" in w] == ([] if words is None else [words])
+
+
+STEPS = [
+    # goal, what is reached from 45 mL/h
+    ("1800", "87 % of the goal"),  # a step of 594: 65 mL/h
+    ("1200", "the goal"),
+    ("1250", "96 % of the goal"),  # 50 mL/h, rounded down
+]
+
+
+def test_a_step_is_to_the_goal_only_where_it_reaches_it() -> None:
+    for kcal, reaches in STEPS:
+        said = advise(feed("45", 40), draw(60), draw(5), goal(kcal)).advice
+        assert f": a step up to {reaches}, " in said.headline, said.headline
+
+
+LIMITS = [
+    # chart, fields, the sentence
+    pytest.param(feed("50", 20), {}, "Ordered energy is 1200 kcal/day; the first day's allowance is 900 kcal/day: 15 kcal/kg × actual weight 60 kg.", id="first day"),
+    pytest.param((feed("50", 20), goal("800")), {}, "Ordered energy is 1200 kcal/day; the first day's allowance is 800 kcal/day: as charted.", id="first day, the goal is lower"),
+    pytest.param((feed("90", 60), draw(80)), {}, "Ordered energy is 2160 kcal/day; the goal is 1800 kcal/day: 30 kcal/kg × actual weight 60 kg.", id="above the goal"),
+    pytest.param((feed("90", 60), draw(80), goal("1700")), {}, "Ordered energy is 2160 kcal/day; the goal is 1700 kcal/day: as charted.", id="above a charted goal"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("chart", "fields", "words"), LIMITS)
+def test_a_limit_is_explained_by_its_own_sum(chart: object, fields: dict[str, str], words: str) -> None:
+    assert advise(chart, draw(22), draw(5), VITAMINS, **fields).advice.because[0] == words
+
+
+SETTLING = [
+    # phosphates since the start, what the first of them was
+    pytest.param((draw(62), draw(29, p="0.65"), draw(5, p="0.95")), "a severe fall: one more draw", id="35 % down"),
+    pytest.param(
+        (draw(62, p="0.40"), draw(29, p="0.31"), draw(5, p="0.95")), "critical: one more draw", id="below 0.32"
+    ),
+]
+
+
+@pytest.mark.parametrize(("drawn", "words"), SETTLING)
+def test_what_has_to_settle_is_named(drawn: tuple[object, ...], words: str) -> None:
+    said = advise(feed("30", 60), drawn, VITAMINS).advice
+    assert said.rule == "settling"
+    assert any(f", {words} without danger" in b for b in said.because)

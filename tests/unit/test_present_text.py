@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import UTC
 from decimal import Decimal
 
+import pytest
 from rich.console import Console
 
 from andante.domain.advice import AdviceCode, AnalyteState, DataQuality, Priority, Reason
@@ -64,6 +65,31 @@ def test_markup_and_escapes_in_a_chart_stay_plain_text() -> None:
 
 def test_every_advice_code_has_words() -> None:
     assert all(advice_words(code) for code in AdviceCode)
+
+
+@pytest.mark.parametrize(
+    ("code", "rule", "headline", "name"),
+    [
+        (AdviceCode.NOT_AT_RISK, "risk-not-shown", "Not watched yet, and risk is not ruled out", "Risk not known"),
+        (AdviceCode.NOT_AT_RISK, "not-at-risk", "Not watched: not at risk by the protocol's criteria", "Not at risk"),
+        (AdviceCode.HOLD, "over-goal", "Bring down from 90 to 75 mL/h: ordered energy is above the goal", "Bring down"),
+        (AdviceCode.HOLD, "over-goal", "Stop the feed (240 kcal/day): ordered energy is above the goal", "Bring down"),
+        (AdviceCode.HOLD, "low-while-feeding", "Hold at 30 mL/h: potassium low", "Hold"),
+    ],
+)
+def test_the_name_over_an_advice_agrees_with_its_first_line(
+    code: AdviceCode, rule: str, headline: str, name: str
+) -> None:
+    said = replace(an_assessment(), advice=replace(an_advice(headline=headline), code=code, rule=rule))
+    assert f"{name}; " in printed(assessment_view(said, UTC))
+
+
+def test_a_note_on_the_data_begins_with_what_it_is_about() -> None:
+    note = DataQuality(code="uncoded-analyte", text="looks like phosphate; not used", source="Observation/1/_history/2")
+    text = printed(assessment_view(replace(an_assessment(), data_quality=(note,)), UTC))
+    assert "Observation/1: looks like phosphate; not used (uncoded-analyte)" in text
+    bare = replace(an_assessment(), data_quality=(replace(note, source=""),))
+    assert "- looks like phosphate; not used" in printed(assessment_view(bare, UTC))
 
 
 def test_the_explanation_names_rule_fact_time_source_and_protocol_entry() -> None:

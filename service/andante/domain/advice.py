@@ -198,6 +198,11 @@ class Notice:
     evidence: tuple[Fact, ...] = ()
 
 
+def with_subject(text: str, source: str) -> str:
+    """A note on the data begins with the resource it is about: `Observation/abc: looks like phosphate, but …`."""
+    return f"{source.partition('/_history/')[0]}: {text}" if source else text
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DataQuality:
     code: str

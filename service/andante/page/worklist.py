@@ -18,7 +18,7 @@ from andante.domain.advice import (
     Tell,
 )
 from andante.page.board import Board, Entry
-from andante.present.as_text import advice_words, priority_words
+from andante.present.as_text import advice_name, priority_words
 from andante.present.shown import day_time, plain
 from andante.writeback.answer import reminder_of
 from andante.writeback.codes import DISPLAY, Kind
@@ -164,7 +164,7 @@ def row_of(entry: Entry, site: Site, *, now: datetime, zone: tzinfo) -> Row:
         stand=stand,
         state=state,
         shape=SHAPES[advice.code],
-        code=advice_words(advice.code),
+        code=advice_name(advice),
         says=plain(advice.headline),
         why=plain(advice.because[0]) if advice.because else "",
         missing=missing_words(found),
@@ -181,7 +181,7 @@ def row_of(entry: Entry, site: Site, *, now: datetime, zone: tzinfo) -> Row:
 def stand_of(entry: Entry, site: Site, *, now: datetime, zone: tzinfo) -> tuple[Stand, str]:
     """Where the suggestion stands, and in words."""
     if entry.assessment.advice.code.is_silent:
-        return Stand.RESTS, advice_words(entry.assessment.advice.code).lower()
+        return Stand.RESTS, advice_name(entry.assessment.advice).lower()
     task = entry.suggestion
     if task is None:
         return Stand.WAITS, "not in the inbox yet" if entry.inbox_read else "the inbox could not be read"

@@ -11,7 +11,7 @@ from rich.text import Text
 from andante.assess import Outcome, RoundReport
 from andante.domain.advice import AdviceCode, Priority
 from andante.present.as_json import Json, assessment_json
-from andante.present.as_text import advice_words, caution, priority_style, priority_words
+from andante.present.as_text import advice_name, caution, priority_style, priority_words
 from andante.present.shown import day_time, plain
 from andante.writeback.plan import Cancel, Create, Refresh, Revoke
 
@@ -45,6 +45,7 @@ class Row:
     ward: str
     bed: str
     code: AdviceCode | None
+    name: str
     priority: Priority | None
     written: str
 
@@ -56,6 +57,7 @@ def row_of(outcome: Outcome) -> Row:
         ward=found.ward if found else "",
         bed=found.bed if found else "",
         code=found.advice.code if found else None,
+        name=advice_name(found.advice) if found else "",
         priority=found.advice.priority if found else None,
         written=_written(outcome),
     )
@@ -85,7 +87,7 @@ def _table(rows: Iterable[Row]) -> RenderableType:
         table.add_row(
             plain(", ".join(part for part in (row.ward, row.bed) if part)),
             plain(row.patient.removeprefix("Patient/")),
-            advice_words(row.code),
+            row.name,
             "" if row.code.is_silent else Text(priority_words(row.priority), priority_style(row.priority)),
             row.written,
         )

@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from andante.domain.advice import (
+    Advice,
     AdviceCode,
     AnalyteState,
     AnalyteView,
@@ -18,6 +19,7 @@ from andante.domain.advice import (
     Notice,
     Priority,
     RiskView,
+    with_subject,
 )
 from andante.present.argument import argument_of
 from andante.present.shown import day_time, number, plain, words
@@ -65,6 +67,15 @@ def advice_words(code: AdviceCode) -> str:
     return _ADVICE_WORDS[code]
 
 
+def advice_name(advice: Advice) -> str:
+    """The short name over an advice, in agreement with its first line where that says something else than its code."""
+    if advice.rule == "risk-not-shown":
+        return "Risk not known"
+    if advice.code is AdviceCode.HOLD and advice.headline.startswith(("Bring down ", "Stop the feed ")):
+        return "Bring down"
+    return advice_words(advice.code)
+
+
 def priority_words(priority: Priority) -> str:
     return _PRIORITY_WORDS[priority]
 
@@ -80,7 +91,7 @@ def caution() -> RenderableType:
 def assessment_view(assessment: Assessment, zone: tzinfo) -> RenderableType:
     """One patient: the advice first, then why, what would change it, the levels, and whom to tell."""
     advice = assessment.advice
-    facts = [f"{advice_words(advice.code)}; {priority_words(advice.priority)}, for the {advice.tell.value}"]
+    facts = [f"{advice_name(advice)}; {priority_words(advice.priority)}, for the {advice.tell.value}"]
     if advice.valid_until is not None:
         facts.append(f"valid until {day_time(advice.valid_until, zone)}")
     facts.append(f"rule {advice.rule}")
@@ -92,7 +103,9 @@ def assessment_view(assessment: Assessment, zone: tzinfo) -> RenderableType:
         parts += [Text(), _levels(assessment.analytes, zone)]
     parts += [Text(), _energy(assessment.feeding, zone), _risk(assessment.risk)]
     parts += _list("Notices", (_notice(notice) for notice in assessment.notices))
-    parts += _list("Data quality", (f"{note.text} ({note.code})" for note in assessment.data_quality))
+    parts += _list(
+        "Data quality", (f"{with_subject(note.text, note.source)} ({note.code})" for note in assessment.data_quality)
+    )
     parts += [Text(), *_protocol(assessment), caution()]
     return Group(*parts)
 

@@ -1,11 +1,13 @@
 """What is said beside an advice and decides nothing: highs, small falls, what may mask a depletion, glucose."""
 
+from datetime import datetime
 from decimal import Decimal
 
 from andante.domain.advice import AnalyteState, Fact
 from andante.domain.picture import EnergyKind, FindingKind
 from andante.domain.protocol import Number, Switch
 from andante.rules.body import current_findings
+from andante.rules.evidence import Reading
 from andante.rules.phrases import at, kcal, names, plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, dextrose_g_day, dextrose_g_h, glucose_rate
@@ -25,11 +27,27 @@ def warnings(s: Situation) -> tuple[str, ...]:
     )
     window = span(s.protocol.fall.window.value, "d")
     exposed = s.course.latest_exposure
-    unknown = [r.analyte for r in s.readings if s.fall(r.analyte) is None]
-    blind: tuple[str, ...] = ()
+    unknown = [r for r in s.readings if s.fall(r.analyte) is None]
+    blind: list[str] = []
     if unknown and exposed is not None and s.now - exposed <= window:
-        blind = (f"There is no earlier level of {names(unknown)} to compare with: a fall would not be seen.",)
+        before = [r.analyte for r in unknown if _drawn_before(r, exposed)]
+        lacking = [r.analyte for r in unknown if r.analyte not in before]
+        if before:
+            since = max(s.course.exposures, key=lambda e: e.at).kind
+            begun = {"jump": "the energy jumped", "restart": "feeding was restarted"}.get(since, "feeding began")
+            blind.append(
+                f"No draw of {names(before)} has been taken since {begun} {at(exposed, s.picture.zone)}: "
+                "a fall would not be seen yet."
+            )
+        if lacking:
+            blind.append(f"There is no earlier level of {names(lacking)} to compare with: a fall would not be seen.")
     return (*falling, *high_words(s), *masking_words(s), *glucose_words(s), *blind)
+
+
+def _drawn_before(reading: Reading, exposed: datetime) -> bool:
+    """Whether there are firm levels, but none since the exposure."""
+    last = reading.evidence.last
+    return last is not None and last.collected <= exposed
 
 
 def high_words(s: Situation) -> tuple[str, ...]:

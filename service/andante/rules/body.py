@@ -7,7 +7,7 @@ from decimal import Decimal
 from andante.domain.advice import Fact
 from andante.domain.picture import Finding, FindingKind, Firmness, MeasureKind, Measurement, Picture
 from andante.domain.protocol import Protocol
-from andante.rules.phrases import plain, span
+from andante.rules.phrases import at, plain, span
 
 _CM_PER_INCH = Decimal("2.54")
 _TENTH = Decimal("0.1")
@@ -62,7 +62,8 @@ def examine(picture: Picture, protocol: Protocol, now: datetime) -> Body:
         facts.append(_fact(charted_bmi))
     dosing, said, adjusted = _dosing(picture, protocol, weight, height, bmi, now)
     if dosing is not None and disagreeing is not None and disagreeing.value is not None:
-        said += f" (it was {plain(disagreeing.value, _TENTH)} kg within the same days: weigh again)"
+        other = f"{plain(disagreeing.value, _TENTH)} kg {_when(disagreeing, picture)}"
+        said += f" (taken {_when(weight, picture)}; {other}: weigh again)"
     return Body(
         age=age,
         weight=weight,
@@ -74,6 +75,10 @@ def examine(picture: Picture, protocol: Protocol, now: datetime) -> Body:
         is_stale=weight is not None and _is_stale(weight, protocol, now),
         disagreeing=disagreeing,
     )
+
+
+def _when(taken: Measurement | None, picture: Picture) -> str:
+    return at(taken.taken, picture.zone) if taken is not None and taken.taken is not None else "at an unknown time"
 
 
 def _is_stale(weight: Measurement, protocol: Protocol, now: datetime) -> bool:

@@ -11,7 +11,7 @@ from andante.rules.decision import Decision
 from andante.rules.facts import delivered_facts, dose_facts, eaten_facts, energy_facts, lab_fact
 from andante.rules.micronutrients import vitamin_gaps
 from andante.rules.notices import find_gaps
-from andante.rules.phrases import at, kcal, level, names, plain, sentence, span
+from andante.rules.phrases import at, kcal, level, named_once, names, plain, sentence, span
 from andante.rules.situation import Situation
 from andante.rules.telling import fall_words, level_words
 from andante.rules.trend import Grade
@@ -156,7 +156,7 @@ def _readings(s: Situation) -> tuple[Reason, ...]:
         asides = tuple(
             Fact(
                 label="set aside",
-                value=f"{a.result.written}: {a.text}",
+                value=named_once(a.result.written, a.text),
                 when=a.result.collected,
                 source=a.result.source,
             )

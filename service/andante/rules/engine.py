@@ -21,7 +21,7 @@ from andante.rules.evidence import Draw
 from andante.rules.facts import lab_fact
 from andante.rules.history import ends_unknown
 from andante.rules.notices import give_notice
-from andante.rules.phrases import level, span
+from andante.rules.phrases import level, named_once, span
 from andante.rules.situation import Situation, take_in
 from andante.rules.table import decide
 
@@ -129,7 +129,7 @@ def _data_quality(s: Situation) -> tuple[DataQuality, ...]:
         for aside in reading.evidence.set_aside:
             newest = aside.result.latest or aside.result.reported
             if newest is None or newest >= oldest:
-                text = f"{reading.analyte.value}: {aside.result.written}: {aside.text}"
+                text = f"{reading.analyte.value}: {named_once(aside.result.written, aside.text)}"
                 notes.append(DataQuality(code=aside.code, text=text, source=aside.result.source))
         for draw in reading.evidence.draws:
             note = limits_of(draw.telling, s.protocol)[2]
@@ -151,7 +151,7 @@ def _data_quality(s: Situation) -> tuple[DataQuality, ...]:
                     )
                 )
     if s.body.disagreeing is not None and s.body.weight is not None:
-        text = f"weights of the same days disagree ({s.body.said}): the lower counts; weigh again"
+        text = f"weights of the same days disagree ({s.body.said}): the lower counts"
         notes.append(DataQuality(code="weights-disagree", text=text, source=s.body.disagreeing.source))
     pumped = [o for o in s.course.running if o.kind is EnergyKind.ENTERAL]
     if len(pumped) > 1:

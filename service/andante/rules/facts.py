@@ -30,9 +30,10 @@ def lab_fact(reading: Reading) -> Fact | None:
     result = reading.evidence.danger_result or reading.shown
     if result is None:
         return None
+    doubt = f"; {result.specimen_problem}" if result.specimen_problem is not None else ""
     return Fact(
         label=reading.analyte.value,
-        value=f"{written_words(result)} ({reading.state.value})",
+        value=f"{written_words(result)} ({reading.state.value}{doubt})",
         when=result.collected,
         source=result.source,
     )

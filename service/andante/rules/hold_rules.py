@@ -71,7 +71,7 @@ def low_while_feeding(s: Situation) -> Decision | None:
     others = [r for r in s.readings if r not in low and not r.may_advance]
     because = [f"{sentence(level_words(s, r))}." for r in low]
     falls = [s.fall(r.analyte) for r in low]
-    because += [f"{fall_words(s, f)}." for f in falls if f is not None and f.grade is not Grade.NONE]
+    because += [f"{fall_words(s, f, level_told=True)}." for f in falls if f is not None and f.grade is not Grade.NONE]
     because.append("While any of the three is low, no more energy than now; replacement is to be reviewed.")
     if others:
         because.append(f"Also {gap_words(s, others)}; {draw_words(others)}.")

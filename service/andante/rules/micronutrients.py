@@ -80,9 +80,14 @@ def _check(
                 return gap("unreadable", f"the {vitamin.value} order states no readable daily dose; wanted {wanted}")
             return gap("too-low", f"{vitamin.value} runs at {plain(total)} mg a day; wanted {wanted}")
     ends = [o.end for o in _continued(running, picture, vitamin)]
-    if until is not None and all(e is not None for e in ends):
+    if all(e is not None for e in ends):
         last = max(e for e in ends if e is not None)
-        if last < until - DAY:  # the last daily dose covers its day
+        if until is None:
+            # Nobody knows yet when the first feed comes: what ends within a day may end before it.
+            if last < now + DAY:
+                words = f"{vitamin.value} ends {at(last, picture.zone)}, and nothing continues it; wanted {wanted}"
+                return gap("ending-early", f"{words}, from before the first feed on")
+        elif last < until - DAY:  # the last daily dose covers its day
             return gap(
                 "ending-early",
                 f"{vitamin.value} ends {at(last, picture.zone)}; wanted {wanted}, until {at(until, picture.zone)}",

@@ -11,7 +11,7 @@ from andante.rules.bands import Band
 from andante.rules.canonical import in_fixed_offset
 from andante.rules.course import Course
 from andante.rules.evidence import Evidence, Reading, recheck_due
-from andante.rules.phrases import span
+from andante.rules.phrases import named_once, span
 
 _MOST_DAYS = 1000  # of one order; more is a slip in its first day
 _ONLY_A_DRAW_HELPS = frozenset({"specimen", "implausible", "unproven"})
@@ -119,7 +119,7 @@ def _late_gap(reading: Reading, picture: Picture, protocol: Protocol, now: datet
         facts = [
             Fact(
                 label=analyte.value,
-                value=f"{a.result.written}: {a.text}",
+                value=named_once(a.result.written, a.text),
                 when=a.result.collected,
                 source=a.result.source,
             )

@@ -4,20 +4,20 @@ from collections import defaultdict
 from datetime import datetime
 from decimal import Decimal
 
-from andante.domain.advice import AdviceCode, Fact, GapStage, Notice, NoticeCode, Priority, Tell
-from andante.domain.picture import Vitamin
+from andante.domain.advice import AdviceCode, Fact, GapStage, Notice, NoticeCode, Priority, Tell, with_subject
+from andante.domain.picture import LabResult, Vitamin
 from andante.domain.quantities import Analyte
 from andante.rules.bands import Band, band_of
 from andante.rules.decision import Decision
 from andante.rules.energy import DAY
 from andante.rules.evidence import Reading
-from andante.rules.facts import lab_facts
+from andante.rules.facts import lab_facts, written_words
 from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.monitoring import Gap, find_gap
 from andante.rules.phrases import at, names, sentence
 from andante.rules.rises import scheduled_rises
 from andante.rules.situation import Situation
-from andante.rules.telling import level_words
+from andante.rules.telling import doubt_words, drawn_words, level_words
 from andante.rules.trend import Grade
 
 _STAGE_WORDS = {
@@ -74,46 +74,74 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
     found = []
     low = [r for r in s.readings if r.evidence.danger.is_low]
     if low:
-        doses = [
-            Fact(label="replacement dose", value=d.text or names(d.analytes), when=d.given, source=d.source)
-            for d in s.picture.replacements
-            if d.given <= s.now and any(r.analyte in d.analytes for r in low)
-        ]
-        doses.sort(key=lambda f: (f.when.timestamp() if f.when else 0.0, f.source))
+        doses = _doses(s, low)
         given = _dose_words(s, doses)
         critical = any(r.evidence.danger is Band.CRITICAL_LOW for r in low)
         words = "; ".join(level_words(s, r) for r in low)
+        doubtful = [result for r in low if (result := _high_in_doubt(s, r)) is not None]
+        waits = "".join(f" {_wait_words(s, result)}" for result in doubtful)
         found.append(
             Notice(
                 code=NoticeCode.REPLACEMENT,
                 topic="low",
-                text=f"Please review replacement: {words}; {given}.",
+                text=f"Please review replacement: {words}; {given}.{waits}",
                 tell=Tell.PRESCRIBER,
                 priority=Priority.STAT if critical else Priority.URGENT,
                 analytes=tuple(r.analyte for r in low),
-                evidence=(*lab_facts(low), *doses),
+                evidence=(*lab_facts(low), *(_result_fact(result) for result in doubtful), *doses),
             )
         )
     high = [r for r in s.readings if r.evidence.danger in (Band.HIGH, Band.CRITICAL_HIGH) and not _has_fallen(s, r)]
     if high:
+        doses = _doses(s, high)
         pressing = any(r.evidence.danger is Band.CRITICAL_HIGH for r in high) or any(
-            s.now - d.given < DAY and any(r.analyte in d.analytes for r in high)
-            for d in s.picture.replacements
-            if d.given <= s.now
+            f.when is not None and s.now - f.when < DAY for f in doses
         )
         words = "; ".join(level_words(s, r) for r in high)
+        given = f" {sentence(_dose_words(s, doses))}: please check whether it should go on." if doses else ""
         found.append(
             Notice(
                 code=NoticeCode.REPLACEMENT,
                 topic="high",
-                text=f"Please review replacement and renal function: {words}. A high level can hide depletion.",
+                text=f"Please review replacement and renal function: {words}.{given} A high level can hide depletion.",
                 tell=Tell.PRESCRIBER,
                 priority=Priority.URGENT if pressing else Priority.ROUTINE,
                 analytes=tuple(r.analyte for r in high),
-                evidence=lab_facts(high),
+                evidence=(*lab_facts(high), *doses),
             )
         )
     return tuple(found)
+
+
+def _doses(s: Situation, readings: list[Reading]) -> list[Fact]:
+    """The replacement doses of any of them that the chart documents until now, oldest first."""
+    doses = [
+        Fact(label="replacement dose", value=d.text or names(d.analytes), when=d.given, source=d.source)
+        for d in s.picture.replacements
+        if d.given <= s.now and any(r.analyte in d.analytes for r in readings)
+    ]
+    return sorted(doses, key=lambda f: (f.when.timestamp() if f.when else 0.0, f.source))
+
+
+def _high_in_doubt(s: Situation, low: Reading) -> LabResult | None:
+    """The last result in doubt that reads high, where it is newer than the low one."""
+    told = low.evidence.danger_result
+    newer = [
+        (a.result.collected, a.result.source, a.result)
+        for a in low.evidence.unsettled
+        if a.result.collected is not None
+        and band_of(a.result, s.protocol) in (Band.HIGH, Band.CRITICAL_HIGH)
+        and (told is None or told.collected is None or a.result.collected > told.collected)
+    ]
+    return max(newer, key=lambda n: n[:2])[2] if newer else None
+
+
+def _wait_words(s: Situation, result: LabResult) -> str:
+    """Unproven, but if it is true, replacing would be the greater harm."""
+    return (
+        f"A newer {result.analyte.value} in doubt reads {written_words(result)} "
+        f"({drawn_words(s, result)}{doubt_words(s, result)}): please get the repeat before replacing."
+    )
 
 
 def _has_fallen(s: Situation, reading: Reading) -> bool:
@@ -149,10 +177,14 @@ def _doubtful_high(s: Situation) -> tuple[Notice, ...]:
             tell=Tell.PRESCRIBER,
             priority=Priority.URGENT,
             analytes=(analyte,),
-            evidence=(Fact(label=analyte.value, value=result.written, when=result.collected, source=result.source),),
+            evidence=(_result_fact(result),),
         )
         for analyte, result, problem in found
     )
+
+
+def _result_fact(result: LabResult) -> Fact:
+    return Fact(label=result.analyte.value, value=result.written, when=result.collected, source=result.source)
 
 
 def _lab_gaps(s: Situation) -> tuple[Notice, ...]:
@@ -292,7 +324,7 @@ def _data_quality(s: Situation) -> tuple[Notice, ...]:
         texts.append((s.goal.problem, ""))
     elif s.body.dosing_kg is None:
         texts.append((s.body.said, ""))
-    texts += [(n.text, n.source) for n in s.picture.notes if n.code == "uncoded-analyte"]
+    texts += [(with_subject(n.text, n.source), n.source) for n in s.picture.notes if n.code == "uncoded-analyte"]
     if not texts:
         return ()
     unique = sorted(dict.fromkeys(texts))

@@ -39,11 +39,25 @@ def number(value: Decimal) -> str:
     return plain(value, _FINE)
 
 
-def level(analyte: Analyte, value: Decimal) -> str:
-    """A level in mmol/L, to the places the trade reports."""
+def level(analyte: Analyte, value: Decimal, *, apart_from: Iterable[Decimal] = ()) -> str:
+    """A level in mmol/L, to the places the trade reports.
+
+    To more, where the rounded level would lie on another side of one of the limits it is to be told `apart_from`.
+    """
     if value.adjusted() > _READABLE_DIGITS:
         return f"{format(value, '.3E')} mmol/L"
-    return f"{format(value.quantize(_LEVEL_PLACES[analyte], rounding=ROUND_HALF_UP), 'f')} mmol/L"
+    places, limits = _LEVEL_PLACES[analyte], tuple(apart_from)
+    shown = value.quantize(places, rounding=ROUND_HALF_UP)
+    while places > _FINE and any(shown.compare(mark) != value.compare(mark) for mark in limits):
+        places /= 10
+        shown = value.quantize(places, rounding=ROUND_HALF_UP)
+    return f"{format(shown, 'f')} mmol/L"
+
+
+def named_once(written: str, why: str) -> str:
+    """A set-aside level and why: `4.0 mmol/L: the result is not final`, `45 mmol/L is outside what is plausible`."""
+    written = written or "no value"
+    return why if why.startswith(written) else f"{written}: {why}"
 
 
 def exact_to_20(value: Decimal) -> Decimal:

@@ -1,7 +1,7 @@
 """Decision rules 6 to 8: before feeding."""
 
 from datetime import datetime
-from decimal import Decimal
+from decimal import ROUND_FLOOR, Decimal
 
 from andante.domain.advice import AdviceCode, Priority, Tell
 from andante.domain.picture import EnergyKind, Vitamin
@@ -24,7 +24,7 @@ from andante.rules.facts import lab_facts, order_facts
 from andante.rules.micronutrients import VitaminGap, vitamin_gaps
 from andante.rules.phrases import at, kcal, names, plain, sentence
 from andante.rules.situation import Situation
-from andante.rules.sizing import Sized, size
+from andante.rules.sizing import Sized, dextrose_g_day, size
 from andante.rules.telling import (
     bound_words,
     draw_words,
@@ -114,10 +114,14 @@ def low_before_feeding(s: Situation) -> Decision | None:
                 valid_until=s.evidence_expires,
                 priority=Priority.URGENT,
             )
+    why, and_head = _why_not_while_low(s, doubtful=doubtful)
+    who = names(r.analyte for r in low)
     return Decision(
         code=AdviceCode.CORRECT_FIRST,
         rule="low-before-feeding",
-        headline=f"Not yet: {names(r.analyte for r in low)} to be corrected before feeding starts",
+        headline=f"Not yet: {who} low, and {and_head}"
+        if and_head
+        else f"Not yet: {who} to be corrected before feeding starts",
         because=(
             *words,
             *(
@@ -126,7 +130,7 @@ def low_before_feeding(s: Situation) -> Decision | None:
             ),
             *recheck_words(s),
             *drip_words(s),
-            "All three are to be in range before feeding starts.",
+            why,
         ),
         facts=lab_facts(low),
         cites=cites,
@@ -136,38 +140,31 @@ def low_before_feeding(s: Situation) -> Decision | None:
     )
 
 
+def _why_not_while_low(s: Situation, *, doubtful: bool) -> tuple[str, str]:
+    """Why not now: the protocol's rule, or what stands against the start that its switch would allow.
+
+    A sentence, and in the second case what the headline adds.
+    """
+    if s.protocol.response.low_before_feeding.value != "start-lowest":
+        return "All three are to be in range before feeding starts.", ""
+    allows = "This protocol would start very low while replacement runs"
+    if doubtful:
+        return f"{allows}, but not while a result of the three is in doubt.", "a result is in doubt"
+    why, head = _not_sizeable(s, s.lowest_kcal, "the lowest allowance") or (
+        "The start cannot be worked out.",
+        "the start cannot be worked out",
+    )
+    return f"{allows}, but not now. {why.removesuffix('.')}.", head
+
+
 def start_cannot_be_sized(s: Situation) -> Decision | None:
     """Levels allow a start, but the sum cannot be done, or other energy already fills the allowance."""
     if s.course.feeding:
         return None
-    if s.course.unplaced:
-        why = (
-            "An order does not say since when, or until when, it runs: the patient may be fed already. "
-            "Correct the order first."
-        )
-        head = "a feed may be running already"
-    elif s.goal.kcal is None and s.goal.problem is not None and s.body.dosing_kg is not None:
-        why = f"{sentence(s.goal.problem)}: state the goal."
-        head = "the energy goal has to be checked"
-    elif s.allowance_kcal is None:
-        why = f"The first day's allowance cannot be worked out: {s.body.said}. Weigh the patient."
-        head = "the dosing weight is not known"
-    elif s.course.other_kcal is None:
-        why = "Energy from drugs or fluids cannot be worked out: " + "; ".join(
-            words for words, _ in s.course.energy_problems
-        )
-        head = "energy from drugs or fluids is not known"
-    elif s.vehicle is None:
-        why = "The planned order cannot be put into one rate or bolus of known energy: complete the order first."
-        head = "the planned order cannot be worked out"
-    elif _size_start(s, s.allowance_kcal) is None:
-        why = (
-            f"Energy from drugs and fluids ({kcal(s.course.other_kcal)}) leaves no room in the first day's allowance "
-            f"of {kcal(s.allowance_kcal)}."
-        )
-        head = "no room in the first day's allowance"
-    else:
+    found = _not_sizeable(s, s.allowance_kcal, "the first day's allowance")
+    if found is None:
         return None
+    why, head = found
     return Decision(
         code=AdviceCode.HOLD,
         rule="start-not-sizeable",
@@ -178,6 +175,37 @@ def start_cannot_be_sized(s: Situation) -> Decision | None:
         valid_until=until_next_look(s),
         priority=Priority.URGENT,
     )
+
+
+def _not_sizeable(s: Situation, allowance: Decimal | None, named: str) -> tuple[str, str] | None:
+    """Why no rate comes of an allowance, as a sentence and for a headline; None where one does."""
+    if s.course.unplaced:
+        why = (
+            "An order does not say since when, or until when, it runs: the patient may be fed already. "
+            "Correct the order first."
+        )
+        head = "a feed may be running already"
+    elif s.goal.kcal is None and s.goal.problem is not None and s.body.dosing_kg is not None:
+        why = f"{sentence(s.goal.problem)}: state the goal."
+        head = "the energy goal has to be checked"
+    elif allowance is None:
+        why = f"{sentence(named)} cannot be worked out: {s.body.said}. Weigh the patient."
+        head = "the dosing weight is not known"
+    elif s.course.other_kcal is None:
+        why = "Energy from drugs or fluids cannot be worked out: " + "; ".join(
+            words for words, _ in s.course.energy_problems
+        )
+        head = "energy from drugs or fluids is not known"
+    elif s.vehicle is None:
+        why = "The planned order cannot be put into one rate or bolus of known energy: complete the order first."
+        head = "the planned order cannot be worked out"
+    elif _size_start(s, allowance) is None:
+        other = kcal(s.course.other_kcal)
+        why = f"Energy from drugs and fluids ({other}) leaves no room in {named} of {kcal(allowance)}."
+        head = f"no room in {named}"
+    else:
+        return None
+    return why, head
 
 
 def ready_to_start(s: Situation) -> Decision | None:
@@ -191,9 +219,9 @@ def ready_to_start(s: Situation) -> Decision | None:
     per_kg = energy.initial_extreme if s.risk.extreme else energy.initial
     order = s.vehicle.order if s.vehicle is not None else None
     limits = f"First 24 h: {plain(per_kg.value)} kcal/kg × {s.body.said}, at most {kcal(s.allowance_kcal)}"
-    if order is None or order.kind is EnergyKind.PARENTERAL:
-        grams = (energy.initial_dextrose_low.value, energy.initial_dextrose_high.value)
-        limits += f"; by vein {plain(grams[0])}–{plain(grams[1])} g dextrose"
+    by_vein = order is None or order.kind is EnergyKind.PARENTERAL
+    if by_vein:
+        limits += f"; {'or, if by vein instead,' if order is None else 'of it'} {dextrose_words(s, s.allowance_kcal)}"
     because = [
         f"All three results are back and none is low (oldest drawn {at(min(_collected(s)), s.picture.zone)}).",
         f"{limits}.",
@@ -230,9 +258,36 @@ def ready_to_start(s: Situation) -> Decision | None:
         because=tuple(because),
         sized=sized,
         facts=(*lab_facts(s.readings), *s.body.facts, *order_facts(s), *masking_facts(s)),
-        cites=(per_kg, energy.initial_dextrose_low, energy.initial_dextrose_high, *watching_cites(s)),
+        cites=(
+            per_kg,
+            energy.initial_dextrose_low,
+            energy.initial_dextrose_high,
+            *((energy.dextrose,) if by_vein else ()),
+            *watching_cites(s),
+        ),
         valid_until=s.evidence_expires,
     )
+
+
+def dextrose_words(s: Situation, allowance_kcal: Decimal) -> str:
+    """`100–150 g dextrose`, what drips already included, as far as the first day's allowance has room for it."""
+    energy = s.protocol.energy
+    low, high = energy.initial_dextrose_low.value, energy.initial_dextrose_high.value
+    room = dextrose_room(s, allowance_kcal).quantize(Decimal(1), rounding=ROUND_FLOOR)
+    if room <= low:
+        return f"at most {plain(max(room, Decimal(0)))} g dextrose in all"
+    return f"{plain(low)}–{plain(min(room, high))} g dextrose in all"
+
+
+def dextrose_room(s: Situation, allowance_kcal: Decimal) -> Decimal:
+    """Grams of dextrose a day that the allowance holds, beside what drugs and fluids bring otherwise."""
+    per_g = s.protocol.energy.dextrose.value
+    return (allowance_kcal - (s.course.other_kcal or Decimal(0))) / per_g + dextrose_dripping(s)
+
+
+def dextrose_dripping(s: Situation) -> Decimal:
+    """Grams of dextrose a day from drips, which count in the first day's grams."""
+    return dextrose_g_day(s.course.others, s.now, s.protocol.energy, s.picture)
 
 
 def _may_be_lower_still(reading: Reading, s: Situation) -> bool:

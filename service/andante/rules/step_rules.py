@@ -3,6 +3,7 @@
 from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, Priority
+from andante.domain.protocol import Number
 from andante.domain.quantities import Analyte
 from andante.rules.amounts import keep_present, recent_jump
 from andante.rules.bands import Band
@@ -38,7 +39,7 @@ def over_the_limit(s: Situation) -> Decision | None:
         rule=rule,
         headline=f"{keep_words(s, sized)}: ordered energy is above {what}",
         because=(
-            f"Ordered energy is {kcal(present)}; {what} is {kcal(limit)} ({s.goal.said}; {s.body.said}).",
+            f"Ordered energy is {kcal(present)}; {what} is {kcal(limit)}: {_limit_words(s, cite)}.",
             *content_words(s, sized),
             *warnings(s),
         ),
@@ -47,6 +48,16 @@ def over_the_limit(s: Situation) -> Decision | None:
         cites=(cite,),
         valid_until=until_next_look(s),
         priority=Priority.ROUTINE if rule == "over-goal" and not is_over_goal(s) else Priority.URGENT,
+    )
+
+
+def _limit_words(s: Situation, cite: Number) -> str:
+    """Where the limit comes from: `15 kcal/kg × actual weight 50 kg`, or the goal as it was found."""
+    is_goal = cite is s.protocol.energy.goal or s.allowance_kcal == s.goal.kcal
+    return (
+        s.goal.said.partition(" kcal/day ")[2].removeprefix("= ")
+        if is_goal
+        else f"{plain(cite.value)} kcal/kg × {s.body.said}"
     )
 
 
@@ -163,9 +174,10 @@ def _settling_words(s: Situation) -> list[tuple[Analyte, str]]:
         lacking, draw = draws_to_settle(reading.evidence, s.course, s.protocol)
         if lacking and draw is not None:
             more = "one more draw" if lacking == 1 else f"{lacking} more draws"
+            which = "critical" if draw.band.is_critical else "a severe fall"
             words = (
                 f"{sentence(reading.analyte.value)} was {draw.telling.written} {at(draw.collected, s.picture.zone)}, "
-                f"critical or a severe fall: {more} without danger before the next step."
+                f"{which}: {more} without danger before the next step."
             )
             found.append((reading.analyte, words))
     return found
@@ -211,9 +223,7 @@ def advance(s: Situation) -> Decision | None:
     if sized is None or sized.kcal <= present:
         return _no_room(s)
     energy = s.protocol.energy
-    reaches = (
-        "the goal" if target == goal and not sized.bounded_by else f"{plain(sized.kcal / goal * 100)} % of the goal"
-    )
+    reaches = "the goal" if sized.kcal == goal else f"{plain(sized.kcal / goal * 100)} % of the goal"
     because = [
         "All three results are back, recent and firm, and none is low.",
         f"Present energy {kcal(present)}, step {kcal(step)} ({plain(energy.step.value)} % of the goal), {s.goal.said}.",

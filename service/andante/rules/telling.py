@@ -5,15 +5,17 @@ from decimal import Decimal
 from andante.domain.advice import AnalyteState
 from andante.domain.picture import LabResult
 from andante.domain.quantities import Analyte
-from andante.rules.bands import Band, limits_of
+from andante.rules.bands import Band, band_of, limits_of
 from andante.rules.evidence import Reading
-from andante.rules.phrases import at, kcal, level, names, number, plain, sentence
+from andante.rules.phrases import at, kcal, level, named_once, names, number, plain, sentence
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized
 from andante.rules.trend import Drop, Fall, LowRun
 
 _TENTH = Decimal("0.1")
 _HOURS_OF_A_DAY = 24
+_RAISED_BY_HAEMOLYSIS = (Analyte.POTASSIUM, Analyte.PHOSPHATE)
+_HAEMOLYSIS = ("haemoly", "hemoly")  # in the words of the coded condition, or in the remark that is quoted
 
 
 def energy_words(sized: Sized | None) -> str:
@@ -101,8 +103,7 @@ def level_words(s: Situation, reading: Reading) -> str:
     result = reading.evidence.danger_result or reading.shown
     if result is None or result.level is None or result.level.value is None:
         return f"{reading.analyte.value} {reading.state.value}"
-    written = level(reading.analyte, result.level.value)
-    written = f"{result.level.comparator}{written}"
+    written = f"{result.level.comparator}{clear_level(s, result, result.level.value)}"
     band = reading.evidence.danger
     word = {
         Band.CRITICAL_LOW: "critically low",
@@ -111,7 +112,28 @@ def level_words(s: Situation, reading: Reading) -> str:
         Band.HIGH: "high",
     }.get(band, reading.state.value.replace("-", " "))
     firm = "" if any(result in d.results for d in reading.evidence.draws) else ", not firm"
-    return f"{reading.analyte.value} {written}, {word}{firm} ({drawn_words(s, result)})"
+    return f"{reading.analyte.value} {written}, {word}{firm} ({drawn_words(s, result)}{doubt_words(s, result)})"
+
+
+def clear_level(s: Situation, result: LabResult, value: Decimal) -> str:
+    """The level to the usual places, or to as many more as keep it on its own side of every limit: 3.46, not 3.5."""
+    limits = s.protocol.analytes.of(result.analyte)
+    critical = (limits.critical_low.value, *((limits.critical_high.value,) if limits.critical_high else ()))
+    marks = (*limits_of(result, s.protocol)[:2], *critical)
+    return level(result.analyte, value, apart_from=marks)
+
+
+def doubt_words(s: Situation, result: LabResult) -> str:
+    """`; haemolysed specimen: it may be lower still`: cells that burst add potassium and phosphate, so a low is lower.
+
+    Of any other doubt about the specimen only its name.
+    """
+    problem = result.specimen_problem
+    if problem is None:
+        return ""
+    raised = result.analyte in _RAISED_BY_HAEMOLYSIS and any(word in problem.casefold() for word in _HAEMOLYSIS)
+    still = raised and band_of(result, s.protocol).is_low
+    return f"; {problem}: it may be lower still" if still else f"; {problem}"
 
 
 def recheck_words(s: Situation) -> tuple[str, ...]:
@@ -152,6 +174,7 @@ _LACK = {
     AnalyteState.UNREADABLE: "a result that cannot be used",
     AnalyteState.PROVISIONAL: "no firm result",
 }
+_LACK_OF = {**_LACK, AnalyteState.UNREADABLE: "no usable result"}
 
 
 def gap_words(s: Situation, readings: list[Reading]) -> str:
@@ -161,7 +184,7 @@ def gap_words(s: Situation, readings: list[Reading]) -> str:
         words = f"{reading.analyte.value}: {_LACK.get(reading.state, reading.state.value)}"
         blocking = [a for a in reading.evidence.unsettled if a.result is reading.shown]
         if blocking:
-            words += f" ({blocking[0].result.written or 'no value'}: {blocking[0].text})"
+            words += f" ({named_once(blocking[0].result.written, blocking[0].text)})"
         elif reading.shown is not None and reading.shown.collected is not None:
             words += f" (last drawn {at(reading.shown.collected, s.picture.zone)})"
         parts.append(words)
@@ -172,7 +195,7 @@ def gap_head(readings: list[Reading]) -> str:
     """The same for a headline: `no recent result of phosphate, no firm result of magnesium`."""
     kinds = dict.fromkeys(r.state for r in readings)
     return ", ".join(
-        f"{_LACK.get(kind, kind.value)} of {names(r.analyte for r in readings if r.state is kind)}" for kind in kinds
+        f"{_LACK_OF.get(kind, kind.value)} of {names(r.analyte for r in readings if r.state is kind)}" for kind in kinds
     )
 
 
@@ -188,8 +211,11 @@ def percent_words(fall: Fall | Drop) -> str:
     return f"{'at least ' if bounded else ''}{shown} %"
 
 
-def fall_words(s: Situation, fall: Fall) -> str:
-    """How far it fell, from what, and how fast where that holds: the times say over how long."""
+def fall_words(s: Situation, fall: Fall, *, level_told: bool = False) -> str:
+    """How far it fell, from what, and how fast where that holds: the times say over how long.
+
+    `level_told`: the level was told just before, and any doubt about its specimen with it.
+    """
     words = f"{sentence(fall.analyte.value)} has fallen {percent_words(fall)} {_from_to(s, fall)}"
     drop = fall.drop
     if drop is not None and (drop.reference, drop.current) != (fall.reference, fall.current):
@@ -199,7 +225,8 @@ def fall_words(s: Situation, fall: Fall) -> str:
     _, high, _ = limits_of(fall.reference, s.protocol)
     if fall.reference.level is not None and fall.reference.level.surely_above(high):
         words += " (the starting level was above its range: treatment or the kidney may be the cause)"
-    return words
+    doubt = "" if level_told else doubt_words(s, fall.current).removeprefix("; ")
+    return f"{words} ({doubt})" if doubt else words
 
 
 def place_words(s: Situation, analyte: Analyte) -> str:
@@ -218,7 +245,15 @@ def run_words(run: LowRun) -> str:
 def _from_to(s: Situation, fall: Fall | Drop) -> str:
     """`from 1.20 mmol/L (Mon 24 Mar 05:00) to 0.90 mmol/L (Tue 25 Mar 05:00)`."""
     ends = [
-        f"{r.written} ({at(r.collected, s.picture.zone)})" if r.collected is not None else r.written
+        f"{_in_mmol(s, r)} ({at(r.collected, s.picture.zone)})" if r.collected is not None else _in_mmol(s, r)
         for r in (fall.reference, fall.current)
     ]
     return f"from {ends[0]} to {ends[1]}"
+
+
+def _in_mmol(s: Situation, result: LabResult) -> str:
+    """Both ends of a fall in one unit; what the laboratory wrote in brackets where it is another."""
+    value = result.level.value if result.level is not None else None
+    if result.level is None or value is None or "mmol" in result.written:
+        return result.written
+    return f"{result.level.comparator}{clear_level(s, result, value)} [{result.written}]"

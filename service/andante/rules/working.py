@@ -6,7 +6,7 @@ results of other lines, or constants of arithmetic; a test works every line out 
 
 from collections.abc import Iterator
 from datetime import datetime, timedelta
-from decimal import Decimal
+from decimal import ROUND_FLOOR, Decimal
 
 from andante.domain.advice import Working
 from andante.domain.picture import EnergyKind, EnergyOrder, MeasureKind
@@ -17,7 +17,8 @@ from andante.rules.energy import day_amount, kcal_per_ml, present_pattern
 from andante.rules.phrases import at, hours, kcal, number, plain, span
 from andante.rules.situation import Situation
 from andante.rules.sizing import Sized, Vehicle, glucose_rate
-from andante.rules.telling import percent_words
+from andante.rules.start_rules import dextrose_dripping, dextrose_room
+from andante.rules.telling import clear_level, percent_words
 
 _TENTH = Decimal("0.1")
 
@@ -232,7 +233,9 @@ def _falls(s: Situation) -> Iterator[Working]:
                 shown = percent_words(each).removeprefix("at least ")
                 for value, result in ((top, each.reference), (to, each.current)):
                     if number(value) not in result.written:
-                        yield _line(f"{number(value)} mmol/L", f"{result.written}, as it is read")
+                        yield from _both(
+                            clear_level(s, result, value), value, "mmol/L", f"{result.written}, as it is read"
+                        )
                 yield _line(shown, f"({number(top)} mmol/L − {number(to)} mmol/L) ÷ {number(top)} mmol/L × 100")
 
 
@@ -283,6 +286,8 @@ def _advice(s: Situation, decision: Decision) -> Iterator[Working]:
     sized, vehicle, goal = decision.sized, s.vehicle, s.goal.kcal
     if sized is None:
         return
+    if decision.rule == "ready-to-start" and s.allowance_kcal is not None:
+        yield from _dextrose(s, s.allowance_kcal)
     yield from _target(s, sized)
     amount = sized.bolus_ml or sized.rate_ml_h
     if vehicle is not None and amount and not vehicle.capped:
@@ -306,6 +311,22 @@ def _advice(s: Situation, decision: Decision) -> Iterator[Working]:
     if goal:
         share = f"{plain(sized.kcal / goal * 100)} % of the goal"
         yield _line(share, f"{number(sized.kcal)} kcal/day ÷ {number(goal)} kcal/day × 100")
+
+
+def _dextrose(s: Situation, allowance: Decimal) -> Iterator[Working]:
+    """The grams that the first day's allowance has room for."""
+    other, dripping = s.course.other_kcal, dextrose_dripping(s)
+    terms = f"{number(allowance)} kcal/day"
+    if other:
+        terms = f"({terms} − {number(other)} kcal/day)"
+    terms += f" ÷ {number(s.protocol.energy.dextrose.value)} kcal/g"
+    if dripping:
+        terms += f" + {number(dripping)} g/day"
+        sugar = [(o, o.composition.dextrose_g_ml) for o in s.course.others if o.composition]
+        grams = [f"{v} × {number(ml)} g/mL" for o, ml in sugar if ml and (v := _volume_terms(s, o))]
+        yield _line(f"{number(dripping)} g/day", " + ".join(grams))
+    room = max(dextrose_room(s, allowance).quantize(Decimal(1), rounding=ROUND_FLOOR), Decimal(0))
+    yield _line(f"{plain(room)} g dextrose", f"{terms}, rounded down")
 
 
 def _fixed(s: Situation, vehicle: Vehicle) -> Iterator[Working]:
