@@ -41,6 +41,10 @@ def warnings(s: Situation) -> tuple[str, ...]:
             )
         if lacking:
             blind.append(f"There is no earlier level of {names(lacking)} to compare with: a fall would not be seen.")
+    late = [r.analyte for r in s.readings if r not in unknown and _drawn_only_after(r, s.course.started)]
+    if late and exposed is not None and s.now - exposed <= window:
+        were = "was" if len(late) == 1 else "were"
+        blind.append(f"{sentence(names(late))} {were} first drawn after feeding began: a fall before that is not seen.")
     return (*falling, *high_words(s), *masking_words(s), *glucose_words(s), *blind)
 
 
@@ -48,6 +52,12 @@ def _drawn_before(reading: Reading, exposed: datetime) -> bool:
     """Whether there are firm levels, but none since the exposure."""
     last = reading.evidence.last
     return last is not None and last.collected <= exposed
+
+
+def _drawn_only_after(reading: Reading, started: datetime | None) -> bool:
+    """Whether the earliest firm level came after feeding had begun: it is no baseline."""
+    draws = reading.evidence.draws
+    return started is not None and bool(draws) and draws[0].collected > started
 
 
 def high_words(s: Situation) -> tuple[str, ...]:

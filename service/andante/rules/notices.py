@@ -74,8 +74,10 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
     found = []
     low = [r for r in s.readings if r.evidence.danger.is_low]
     if low:
-        doses = _doses(s, low)
+        doses, ordered = _doses(s, low), _ordered(s, low)
         given = _dose_words(s, doses)
+        if ordered and not doses:
+            given += ", though an order for it is in force: see whether it was given"
         critical = any(r.evidence.danger is Band.CRITICAL_LOW for r in low)
         words = "; ".join(level_words(s, r) for r in low)
         doubtful = [result for r in low if (result := _high_in_doubt(s, r)) is not None]
@@ -88,7 +90,7 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
                 tell=Tell.PRESCRIBER,
                 priority=Priority.STAT if critical else Priority.URGENT,
                 analytes=tuple(r.analyte for r in low),
-                evidence=(*lab_facts(low), *(_result_fact(result) for result in doubtful), *doses),
+                evidence=(*lab_facts(low), *(_result_fact(result) for result in doubtful), *doses, *ordered),
             )
         )
     high = [r for r in s.readings if r.evidence.danger in (Band.HIGH, Band.CRITICAL_HIGH) and not _has_fallen(s, r)]
@@ -116,11 +118,26 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
 def _doses(s: Situation, readings: list[Reading]) -> list[Fact]:
     """The replacement doses of any of them that the chart documents until now, oldest first."""
     doses = [
-        Fact(label="replacement dose", value=d.text or names(d.analytes), when=d.given, source=d.source)
+        Fact(
+            label="replacement dose",
+            value=(d.text or names(d.analytes)) + (", charted as running" if d.running else ""),
+            when=d.given,
+            source=d.source,
+        )
         for d in s.picture.replacements
         if d.given <= s.now and any(r.analyte in d.analytes for r in readings)
     ]
     return sorted(doses, key=lambda f: (f.when.timestamp() if f.when else 0.0, f.source))
+
+
+def _ordered(s: Situation, readings: list[Reading]) -> list[Fact]:
+    """The orders in force for replacement of any of them."""
+    found = [
+        Fact(label="replacement order", value=o.text or names(o.analytes), when=o.start, source=o.source)
+        for o in s.picture.replacement_orders
+        if o.runs(s.now) and any(r.analyte in o.analytes for r in readings)
+    ]
+    return sorted(found, key=lambda f: f.source)
 
 
 def _high_in_doubt(s: Situation, low: Reading) -> LabResult | None:

@@ -1,13 +1,16 @@
-"""Before the first feed: glucose that runs already, levels that were critical; and amino acids that run alone.
+"""What is easily passed over: glucose before the first feed, past danger, protein alone, orders and doses, no baseline.
 
 60 kg. A drip of 100 g glucose a day is what a first day by vein may bring (ASPEN 2020: 100 to 150 g); that it lowers
 the three electrolytes as a feed does: ASPEN 2020 counts intravenous dextrose among the calories of a start.
 """
 
+# ruff: noqa: E501 - a row is a case, and is read across
+
 import pytest
 
+from andante.domain.advice import NoticeCode
 from andante.domain.picture import EnergyOrder, OrderState, ReplacementOrder
-from pictures import K, P, advise, dextrose_drip, draw, feed, goal, h, parenteral, planned
+from pictures import K, P, advise, dextrose_drip, dose, draw, feed, goal, h, parenteral, planned
 
 SAID = "Glucose by vein already brings {} g a day"
 DRIPS = [
@@ -86,3 +89,36 @@ def test_an_order_for_replacement_in_force_keeps_the_watch() -> None:
     over = ReplacementOrder(analytes=frozenset({K}), start=h(100), end=h(50), source="MedicationRequest/1")
     to_come = ReplacementOrder(analytes=frozenset({K}), start=h(-1), source="MedicationRequest/1")
     assert advise(*calm, over, to_come).advice.code == "stood-down"
+
+
+ORDERED = [
+    # beside a phosphate of 0.70, what the notice says of doses
+    pytest.param((), "no replacement dose is documented.", id="neither dose nor order"),
+    pytest.param((ReplacementOrder(analytes=frozenset({P}), start=h(9)),), "no replacement dose is documented, though an order for it is in force: see whether it was given.", id="ordered"),
+    pytest.param((ReplacementOrder(analytes=frozenset({K}), start=h(9)),), "no replacement dose is documented.", id="another is ordered"),
+    pytest.param((ReplacementOrder(analytes=frozenset({P}), start=h(9), end=h(1)),), "no replacement dose is documented.", id="the order has ended"),
+    pytest.param((ReplacementOrder(analytes=frozenset({P}), start=h(9)), dose(P, ago=4)), "1 replacement dose is documented, the last Thu 6 Mar 04:00 (phosphate).", id="ordered and given"),
+    pytest.param((dose(P, ago=4, running=True),), "1 replacement dose is documented, the last Thu 6 Mar 04:00 (phosphate, charted as running).", id="running"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("chart", "says"), ORDERED)
+def test_a_notice_of_a_low_tells_an_order_from_a_dose(chart: tuple[object, ...], says: str) -> None:
+    said = advise(feed("30", 40), draw(62), draw(5, p="0.70"), chart)
+    [notice] = [n for n in said.notices if n.code is NoticeCode.REPLACEMENT]
+    assert notice.text.endswith(says), notice.text
+
+
+FIRST_DRAWN = [
+    # draws h ago beside a feed of 40 h, what is said of a baseline
+    pytest.param((draw(62), draw(14), draw(5)), None, id="a baseline"),
+    pytest.param((draw(14), draw(5)), "Potassium, phosphate and magnesium were first drawn after feeding began", id="the first after 26 h of feeding"),
+    pytest.param((draw(62, p=None), draw(14), draw(5)), "Phosphate was first drawn after feeding began", id="phosphate alone"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("draws", "says"), FIRST_DRAWN)
+def test_a_level_first_drawn_on_a_feed_is_no_baseline(draws: tuple[object, ...], says: str | None) -> None:
+    because = advise(feed("30", 40), draws).advice.because
+    told = [line for line in because if "first drawn after feeding began" in line]
+    assert [line.split(":")[0] for line in told] == ([says] if says else [])
