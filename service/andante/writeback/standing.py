@@ -52,7 +52,8 @@ class Standing:
     us.
 
     `assessed` is the instant of the assessment last written into it (a notice only has that of its raising); `stay` the
-    encounter it is about, as a reference.
+    encounter it is about, as a reference. `json` is the item as the server holds it: taken apart only when asked for,
+    since the page keeps everybody's, the past ones too.
     """
 
     kind: Kind
@@ -71,7 +72,12 @@ class Standing:
     assessed: datetime | None
     valid_until: datetime | None
     stay: str
-    body: Json
+    json: bytes
+
+    @property
+    def body(self) -> Json:
+        """Anew each time, for the caller alone."""
+        return _decoded(self.json)
 
     @property
     def rests_on(self) -> frozenset[str]:
@@ -100,7 +106,7 @@ def _standing(item: InboxItem, site: Site) -> Standing | None:
     identity = next((name for name in map(Identity.parse, values) if name), None)
     if identity is None:
         return None
-    body: Json = msgspec.json.decode(item.body)
+    body = _decoded(item.body)
     status = resource.status or ""
     authored = instant_of(resource.authored_on)
     task = resource if isinstance(resource, Task) else None
@@ -121,8 +127,13 @@ def _standing(item: InboxItem, site: Site) -> Standing | None:
         assessed=(instant_of(task.last_modified) if task else None) or authored,
         valid_until=_valid_until(task),
         stay=_stay(body),
-        body=body,
+        json=item.body,
     )
+
+
+def _decoded(json: bytes) -> Json:
+    body: Json = msgspec.json.decode(json)
+    return body
 
 
 def _hands(kind: Kind, body: Json, resource: Resource, site: Site) -> Hands:
