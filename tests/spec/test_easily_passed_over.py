@@ -122,3 +122,18 @@ def test_a_level_first_drawn_on_a_feed_is_no_baseline(draws: tuple[object, ...],
     because = advise(feed("30", 40), draws).advice.because
     told = [line for line in because if "first drawn after feeding began" in line]
     assert [line.split(":")[0] for line in told] == ([says] if says else [])
+
+
+OFF = [
+    # levels beside a feed whose order was ended 3 h ago, the first line
+    pytest.param(draw(5, p="0.70"), "The feed is off; when it resumes before Fri 7 Mar 05:00, not above what ran before: phosphate low", id="low"),
+    pytest.param(draw(5), "The feed is off; when it resumes before Fri 7 Mar 05:00, not above what ran before: the feed has been off since Thu 6 Mar 05:00", id="all in range"),
+    pytest.param(draw(5, k="2.4"), "keep the feed off until reviewed", id="critical"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("levels", "says"), OFF)
+def test_of_an_order_that_was_ended_no_rate_of_nothing_is_told(levels: object, says: str) -> None:
+    head = advise(feed("30", 40, state=OrderState.ENDED, ended=3), draw(62), levels).advice.headline
+    assert head.endswith(says)
+    assert "0 kcal" not in head

@@ -140,11 +140,11 @@ def stay(s: Situation) -> Decision | None:
         return None
     sized = keep_present(s)
     waits = next_step if next_step is not None and next_step > s.now else None
-    what = paused_words(s) or "Stay at"
+    what = paused_words(s, sized) or f"Stay at {energy_words(sized)}"
     return Decision(
         code=AdviceCode.STAY,
         rule=rule,
-        headline=f"{what} {energy_words(sized)}: {head}",
+        headline=f"{what}: {head}",
         because=(*because, *warnings(s)),
         sized=sized,
         facts=(*order_facts(s), *eaten_facts(s), *facts, *lab_facts(s.readings)),

@@ -84,18 +84,22 @@ def figure_words(s: Situation, sized: Sized | None) -> tuple[str, ...]:
 def keep_words(s: Situation, sized: Sized | None) -> str:
     """`Hold at 25 mL/h …`, or what it must come down to where more than that runs."""
     present = s.course.present_kcal
-    if off := paused_words(s):
-        return f"{off} {energy_words(sized)}"
+    if off := paused_words(s, sized):
+        return off
     if sized is not None and present is not None and sized.kcal < present:
         return sentence(lower_words(s, sized, "bring down"))
     return f"Hold at {energy_words(sized)}"
 
 
-def paused_words(s: Situation) -> str:
-    """Begins what is said of a feed that is off: until when its old rate may still be meant. Empty while it runs."""
+def paused_words(s: Situation, sized: Sized | None) -> str:
+    """What is said of a feed that is off: until when its old rate may still be meant. Empty while it runs.
+
+    Of an order that was ended the rate is not known any more, and none is told.
+    """
     if s.new_start_at is None:
         return ""
-    return f"The feed is off; when it resumes before {at(s.new_start_at, s.picture.zone)}, at most"
+    most = f"at most {energy_words(sized)}" if s.course.present_kcal else "not above what ran before"
+    return f"The feed is off; when it resumes before {at(s.new_start_at, s.picture.zone)}, {most}"
 
 
 def level_words(s: Situation, reading: Reading) -> str:

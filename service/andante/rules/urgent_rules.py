@@ -121,9 +121,9 @@ def urgent_review(s: Situation) -> Decision | None:
         words = f"already cut: keep {energy_words(sized)}"
     if s.new_start_at is not None and answer != "stop":
         until = at(s.new_start_at, s.picture.zone)
-        words = (
-            f"keep the feed off until reviewed; resumed after that and before {until}, at most {energy_words(sized)}"
-        )
+        words = "keep the feed off until reviewed"
+        if s.course.present_kcal:
+            words += f"; resumed after that and before {until}, at most {energy_words(sized)}"
     return Decision(
         code=AdviceCode.URGENT_REVIEW,
         rule="urgent-review",
