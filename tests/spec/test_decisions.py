@@ -220,7 +220,7 @@ HARD = [
     pytest.param((feed("50", 40), propofol("20"), BEFORE, TODAY), {}, "at-goal", 1728, "", id="propofol on: the goal is reached with it"),
     pytest.param((feed("50", 40), propofol("20", state=OrderState.ENDED, ended=2), BEFORE, TODAY), {}, "advance", 1680, "", id="propofol off: the feed makes up for it by steps"),
     pytest.param((feed("60", 40), propofol("60"), BEFORE, TODAY), {}, "hold", 1584, "above the goal", id="propofol over the goal: the feed gives way"),
-    pytest.param((feed("60", 40), propofol("80"), BEFORE, TODAY), {}, "hold", 2112, "Stop the feed (0 kcal + 2112 from elsewhere", id="propofol alone is above the goal: no feed, and its energy is said"),
+    pytest.param((feed("60", 40), propofol("80"), BEFORE, TODAY), {}, "hold", 2112, "Stop the feed, and review the 2112 kcal/day that remain, from lipid-based sedation", id="propofol alone is above the goal: no feed, and its energy is said"),
     pytest.param((planned(None), TODAY, goal("700")), {}, "start", 600, "", id="a goal below the first day's allowance"),
     pytest.param((planned(None), TODAY, height("165")), {"kg": "140"}, "start", 1080, "adjusted weight 77.7 kg", id="obese: adjusted weight"),
     pytest.param((feed(None, 60, kind=EnergyKind.ORAL_DIET, density=None), BEFORE, TODAY), {}, "hold", None, "states no energy", id="oral diet only: the energy is not known"),

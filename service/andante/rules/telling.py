@@ -48,7 +48,12 @@ def _amount_words(sized: Sized) -> str:
 def lower_words(s: Situation, sized: Sized | None, verb: str) -> str:
     """`halve from 60 to 30 mL/h …`; that the feed stops, where nothing of it is left."""
     if sized is not None and sized.feed_kcal is not None and sized.feed_kcal <= 0:
-        return f"stop the feed ({_amount_words(sized)})"
+        rest = sized.kcal - sized.feed_kcal
+        if rest < 1:
+            return f"stop the feed ({_amount_words(sized)})"
+        kinds = dict.fromkeys(o.kind.value for o in s.course.others)
+        what = f", from {' and '.join(kinds)}" if kinds else ""
+        return f"stop the feed, and review the {plain(rest)} kcal/day that remain{what}"
     is_amount = sized is not None and (sized.rate_ml_h is not None or sized.bolus_ml is not None)
     now = rate_words(s) if is_amount else ""
     return f"{verb} {f'from {now} ' if now else ''}to {energy_words(sized)}"
