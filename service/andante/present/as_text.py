@@ -157,7 +157,7 @@ def _energy(feeding: FeedingView, zone: tzinfo) -> RenderableType:
         f"{name} {words(value)}"
         for name, value in (
             ("goal", feeding.goal_kcal),
-            ("ordered", feeding.ordered_kcal),
+            ("ordered for the next 24 h", feeding.ordered_kcal),
             ("delivered", feeding.delivered_kcal),
             ("other", feeding.other_kcal),
         )
