@@ -216,6 +216,7 @@ WAITS = [
     pytest.param((lab(K, "5.6", 9, haemolysed=True), lab(K, "6.4", 3, haemolysed=True)), "A newer potassium in doubt reads 6.4 mmol/L (drawn Thu 6 Mar 05:00; haemolysed): please get the repeat before replacing.", id="the newer of two"),
     pytest.param((lab(K, "5.6", 3, provisional=True),), "A newer potassium in doubt reads 5.6 mmol/L (drawn Thu 6 Mar 05:00): please get the repeat before replacing.", id="not final"),
     pytest.param((lab(K, "5.0", 3, haemolysed=True),), None, id="in range"),
+    pytest.param((lab(K, "45", 3),), None, id="implausible: that delays nothing"),
     pytest.param((lab(K, "6.4", 25, haemolysed=True),), None, id="of the same draw"),
     pytest.param((lab(K, "6.4", 26, haemolysed=True),), None, id="older"),
     pytest.param((lab(P, "1.60", 3, haemolysed=True),), None, id="of another analyte"),

@@ -30,6 +30,7 @@ _UNUSABLE_REMEDY = {
     Tell.NURSE: "repeat the draw",
     Tell.LABORATORY: "please put the result right, or say that the draw must be repeated",
 }
+_MAY_BE_TRUE = ("specimen", "provisional", "after-replacement")  # set aside, but 45 mmol/L is not among them
 _HOLDING = (AdviceCode.HOLD, AdviceCode.HALVE, AdviceCode.URGENT_REVIEW)
 
 
@@ -146,7 +147,8 @@ def _high_in_doubt(s: Situation, low: Reading) -> LabResult | None:
     newer = [
         (a.result.collected, a.result.source, a.result)
         for a in low.evidence.unsettled
-        if a.result.collected is not None
+        if a.code in _MAY_BE_TRUE
+        and a.result.collected is not None
         and band_of(a.result, s.protocol) in (Band.HIGH, Band.CRITICAL_HIGH)
         and (told is None or told.collected is None or a.result.collected > told.collected)
     ]
