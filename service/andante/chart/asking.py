@@ -53,6 +53,7 @@ class Asker:
         self._shared: dict[str, Resource] = {}
         self._places_sought: set[str] = set()
         self._places_unread: set[str] = set()
+        self._places_turn = asyncio.Lock()
         self._remarks: dict[Problem, None] = {}
 
     @property
@@ -207,11 +208,13 @@ class Asker:
         """Read the Locations of encounters into the shared store, each asked for once.
 
         A search that fails is remembered: where the patient lies is then not known, which is not the same as nowhere.
+        Groups take turns, so that what one is still reading is there, or known to be unread, for the next.
         """
-        new = [one for one in encounters if not self._places_sought.issuperset(points_to(one, "Location"))]
-        self._places_sought.update(key for one in new for key in points_to(one, "Location"))
-        if await self.read_shared("Location", new) and "Location" not in self._missing_types:
-            self._places_unread |= self._places_not_held(new)
+        async with self._places_turn:
+            new = [one for one in encounters if not self._places_sought.issuperset(points_to(one, "Location"))]
+            if await self.read_shared("Location", new) and "Location" not in self._missing_types:
+                self._places_unread |= self._places_not_held(new)
+            self._places_sought.update(key for one in new for key in points_to(one, "Location"))
 
     def lacks_places(self, encounters: Iterable[Encounter]) -> bool:
         """Whether a Location that they lead to could not be read, on whatever level: bed, room, ward."""
