@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from andante.errors import Absent, Refused, Unreachable
+from andante.errors import Absent, AuditFailed, Refused, Unreachable
 from andante.subscriptions.hints import Hints
 from andante.subscriptions.notification import EVENT, HANDSHAKE, HEARTBEAT, PING, Notification
 from andante.subscriptions.watch import Watch
@@ -106,7 +106,7 @@ async def test_where_rounds_by_change_time_run_one_look_is_enough() -> None:
     assert desk.reviewed == [["p1"]]
 
 
-@pytest.mark.parametrize("error", [Unreachable("away"), Refused("no")])
+@pytest.mark.parametrize("error", [Unreachable("away"), Refused("no"), AuditFailed("no room on the disk")])
 async def test_what_fails_is_put_back_and_nothing_is_lost(error: Exception) -> None:
     desk = Desk()
     desk.hints.add(patients=["p1", "p2"])
