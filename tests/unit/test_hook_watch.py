@@ -265,6 +265,7 @@ async def test_it_works_by_itself_once_something_arrives() -> None:
     desk, served = Desk(), asyncio.Event()
 
     async def review(patients: Collection[str]) -> Collection[str]:
+        desk.reviewed.append(list(patients))
         served.set()
         return ()
 
@@ -275,9 +276,11 @@ async def test_it_works_by_itself_once_something_arrives() -> None:
     worker = Worker(desk.hints, work, lock=desk.lock, now=lambda: desk.now, again_after=None, sleep=no_wait)
     running = asyncio.create_task(worker.run())
     desk.hints.add(patients=["p1"])
-    await served.wait()
+    async with asyncio.timeout(5):
+        await served.wait()
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
+    assert desk.reviewed == [["p1"]]
 
 
 # --------------------------------------------------------------------------- the server's count of events
