@@ -16,6 +16,7 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse
 from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import ClientDisconnect
 
 from andante import __version__, clock, log
 from andante.app import Service
@@ -328,6 +329,10 @@ def _handle_errors(app: FastAPI) -> None:
     @app.exception_handler(InputError)
     async def unusable(_request: Request, error: InputError) -> Response:
         return _json({"problem": str(error)}, status=400)
+
+    @app.exception_handler(ClientDisconnect)
+    async def gone(_request: Request, _error: ClientDisconnect) -> Response:
+        return Response(status_code=400)  # who sent half of it hears no answer, and it is no defect of ours
 
     @app.exception_handler(RequestValidationError)
     async def malformed(_request: Request, _error: RequestValidationError) -> Response:
