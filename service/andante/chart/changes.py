@@ -6,7 +6,7 @@ everybody. Every instant here is the server's own: our clock plays no part.
 """
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from contextlib import aclosing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -255,7 +255,3 @@ def _believed(instants: Iterable[datetime], dates: Iterable[datetime]) -> dateti
     """The latest instant that is not in the server's own future: one wrong lastUpdated must not hide what follows."""
     limit = max(dates, default=None)
     return max((i for i in instants if limit is None or i <= limit + _AHEAD), default=None)
-
-
-Ask = Callable[[datetime], ChangeReader]
-"""Makes the reader of one round, given its instant."""

@@ -26,7 +26,6 @@ class SmartConfiguration(msgspec.Struct, frozen=True, kw_only=True):
 
     token_endpoint: str | None = None
     capabilities: tuple[str, ...] | None = None
-    grant_types_supported: tuple[str, ...] | None = None
     token_endpoint_auth_methods_supported: tuple[str, ...] | None = None
     token_endpoint_auth_signing_alg_values_supported: tuple[str, ...] | None = None
     scopes_supported: tuple[str, ...] | None = None
