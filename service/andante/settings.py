@@ -37,7 +37,7 @@ _SECRET = re.compile(r"[A-Za-z0-9._~+/=\-]{24,200}")
 _PLAIN_SECRET = re.compile(r"[A-Za-z0-9._~\-]{16,500}")
 _CANONICAL = re.compile(r"https?://[^\s?#]{1,300}")  # a `?` would make it a search
 PAGE_ROLES = ("view", "decide", "administer")
-_LOOPBACK = ("127.0.0.1", "::1", "localhost")
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
 def _times(value: object) -> object:
@@ -318,7 +318,7 @@ class Settings(BaseSettings):
 
     @property
     def only_loopback(self) -> bool:
-        return self.host in _LOOPBACK
+        return self.host in LOOPBACK
 
 
 def http_base(text: str) -> str:
@@ -336,7 +336,7 @@ def http_base(text: str) -> str:
 def is_private(base: str) -> bool:
     """Whether what is sent to this address can be read by nobody else on the way."""
     parts = urlsplit(base)
-    return parts.scheme == "https" or parts.hostname in _LOOPBACK
+    return parts.scheme == "https" or parts.hostname in LOOPBACK
 
 
 def defaults(**given: Any) -> Settings:

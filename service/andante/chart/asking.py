@@ -20,7 +20,7 @@ from andante.chart.versions import foreign_release
 from andante.errors import BadAnswer, Refused, ServerError, Unreachable
 from andante.fhir_http.read import FhirReader, SearchPage
 
-_NOT_OFFERED_STATUSES = frozenset({400, 404, 405, 501})
+NOT_OFFERED_STATUSES = frozenset({400, 404, 405, 501})
 _SHARED_CHUNK = 50  # ids in one search
 _SHARED_LEVELS = 4  # bed, room, ward, house; compound, ingredient
 
@@ -151,7 +151,7 @@ class Asker:
         One such answer alone may come from a proxy, or be about a search parameter: then the read has failed,
         and nothing may be concluded from what is missing.
         """
-        if error.status not in _NOT_OFFERED_STATUSES:
+        if error.status not in NOT_OFFERED_STATUSES:
             return False
         try:
             self._offered = self._offered or await self.reader.offered_types()

@@ -15,6 +15,7 @@ from andante.errors import AuditFailed, InputError, ServerError
 from andante.fhir_http.connection import Connection
 from andante.present.as_card import Frame
 from andante.present.as_json import Json, encode
+from andante.settings import LOOPBACK
 from andante.triggers.cds_hooks.answers import NotWhole, cards_for
 from andante.triggers.cds_hooks.call import read_call
 from andante.triggers.cds_hooks.caller import Caller, Gatekeeper, Refused
@@ -27,7 +28,6 @@ PATH = "/cds-services"
 MOST_BYTES = 32 * 1024 * 1024
 """Of a call with everything sent along."""
 MOST_FEEDBACK_BYTES = 256 * 1024
-_LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _FORWARDED = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
 _ON_LOOPBACK = Caller(issuer="loopback, unproved")
 
@@ -152,7 +152,7 @@ class _Desk:
         settings = self._service.settings
         if not settings.cds_clients:
             host = request.client.host if request.client is not None else ""
-            if host not in _LOOPBACK or any(name in request.headers for name in _FORWARDED):
+            if host not in LOOPBACK or any(name in request.headers for name in _FORWARDED):
                 raise Refused("not-loopback")
             return _ON_LOOPBACK
         here = f"{settings.public_url}{PATH}/{service_id}"
