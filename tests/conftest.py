@@ -1,4 +1,4 @@
-"""Makes the helpers beside this file (`builders`, `inbox_server`) importable by every ring of tests.
+"""Makes the modules beside this file (`builders`, `inbox_server`) importable by every ring of tests.
 
 No property is timed: a busy machine is not a defect. What is tried is the same each time, so that a change is held
 against what it changed; `ANDANTE_TEST_DEEP=1` searches elsewhere each time. `tests/properties` has budgets of its own.

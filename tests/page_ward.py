@@ -94,7 +94,7 @@ def ward_of(
         chosen = {"page_login": "development", "zone": stage.script.zone.key, "fhir_base": stage.base} | given
         service = app.build(settings.defaults(**chosen))
         impatient = ServerSettings(base=stage.base, retry=RetryPolicy(attempts=1))
-        page = create_app(service, now=clock, connection=Connection(impatient), schedule=False)
+        page = create_app(service, now=clock, connection=Connection(impatient, audit=service.audit), schedule=False)
         with ExitStack() as served:
             address = served.enter_context(running(page, path="", lifespan=True))
             ward = Ward(stage=stage, service=service, application=page, clock=clock, address=address, stop=served.close)

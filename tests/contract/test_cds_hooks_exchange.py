@@ -31,7 +31,7 @@ async def test_the_documented_exchange_is_what_is_said(tmp_path: Path) -> None:
         "cds_clients": {ISSUER: str(tmp_path / "keys.json")},
         "public_url": SERVICE,
         "host": "0.0.0.0",
-        "api_token": "t",
+        "api_token": "t" * 24,
     }
     ehr = Client(client_key, lambda: NOW)
     with staged(read_script(("plain-course",))) as stage:

@@ -300,7 +300,6 @@ def _about(patient: str) -> Callable[[Exchange], bool]:
     return lambda exchange: _reads(exchange) and exchange.path.startswith("/Observation") and name in exchange.path
 
 
-_DEEP = b'{"resourceType":"Observation","id":"x","extension":' + b'[{"extension":' * 5000
 _UNREADABLE = [
     lambda body: body.update(valueQuantity={"value": "1e999999", "unit": 7, "code": []}),
     lambda body: body.update(effectiveDateTime="2031-13-99T99:99:99Z"),

@@ -609,7 +609,7 @@ def keys(tmp_path: Path) -> Path:
 async def guarded(stage: Stage, clock: Clock, keys: Path, **more: Any) -> AsyncIterator[tuple[AsyncClient, Client]]:
     key = ec_key()
     keys.write_bytes(key_set(key))
-    given = {"cds_clients": {ISSUER: str(keys)}, "public_url": SERVICE, "host": "0.0.0.0", "api_token": "t"} | more
+    given = {"cds_clients": {ISSUER: str(keys)}, "public_url": SERVICE, "host": "0.0.0.0", "api_token": "t" * 24} | more
     async with served(application_of(stage, clock, **given), base=SERVICE, peer="10.1.2.3") as client:
         yield client, Client(key, clock)
 

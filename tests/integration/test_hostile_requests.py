@@ -142,7 +142,7 @@ def test_an_address_that_cannot_be_listened_on_is_one_clear_line(
 ) -> None:
     monkeypatch.setenv("ANDANTE_FHIR_BASE", "http://127.0.0.1:9/fhir")
     monkeypatch.setenv("ANDANTE_ZONE", "Europe/Vienna")
-    monkeypatch.setenv("ANDANTE_API_TOKEN", "x")
+    monkeypatch.setenv("ANDANTE_API_TOKEN", "x" * 24)
     with socket.create_server(("127.0.0.1", 0)) as taken:
         for host, port in (("127.0.0.1", taken.getsockname()[1]), ("203.0.113.9", 8080), ("not a host", 8080)):
             done = Shell(capfdbinary, monkeypatch)("serve", "--host", host, "--port", port)

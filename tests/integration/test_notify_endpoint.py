@@ -1,5 +1,6 @@
 """The endpoint for notifications: who may tell us something, what is taken from it, and what comes of it."""
 
+import asyncio
 import io
 import json
 import logging
@@ -14,6 +15,7 @@ import pytest
 from fastapi import FastAPI
 from httpx import ASGITransport, AsyncClient
 from pydantic import SecretStr
+from starlette.middleware import Middleware
 
 from andante import app, log, settings
 from andante.chart.reader import Census, ChartReader
@@ -22,6 +24,7 @@ from andante.errors import BadAnswer
 from andante.fhir_http.connection import Connection
 from andante.subscriptions.hooks import Hooks
 from andante.triggers.notifications import MOST_BYTES
+from andante.triggers.patience import Patience
 from andante.triggers.web import create_app
 
 Json = dict[str, Any]
@@ -162,6 +165,36 @@ async def test_what_cannot_be_used_is_refused_but_something_changed_all_the_same
     assert await desk.tell(body, **headers) == status
     batch = desk.hooks.hints.take()
     assert (batch.catch_up, batch.patients, batch.resources) == (True, frozenset(), frozenset())
+
+
+@pytest.mark.parametrize(
+    ("end", "status"),
+    [({"type": "http.disconnect"}, 400), (None, 408)],
+    ids=["the connection breaks", "it drips past the patience"],
+)
+async def test_one_that_never_came_whole_is_caught_up_with_and_is_no_defect_of_ours(
+    stage: Stage, caplog: pytest.LogCaptureFixture, end: Json | None, status: int
+) -> None:
+    application = create_app(service_of(stage), now=lambda: stage.now, schedule=False)
+    application.user_middleware[-1] = Middleware(Patience, seconds=0.1)
+    hints = application.state.hooks.hints
+    hints.take()
+    messages = [{"type": "http.request", "body": b'{"resourceType": "Obs', "more_body": True}, *([end] if end else [])]
+    sent: list[Any] = []
+
+    async def receive() -> Any:
+        return messages.pop(0) if messages else await asyncio.sleep(60)
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    headers = [(name.lower().encode(), value.encode()) for name, value in (AUTHORISED | {"Host": "127.0.0.1"}).items()]
+    path = "/notify/laboratory"
+    scope = {"type": "http", "method": "POST", "path": path, "query_string": b"", "headers": headers, "scheme": "http"}
+    await application(scope, receive, send)
+    assert hints.take().catch_up
+    assert [message["status"] for message in sent if message["type"] == "http.response.start"] == [status]
+    assert [record.message for record in caplog.records if "failed" in record.message] == []
 
 
 async def test_a_payload_is_never_evidence(desk: Desk) -> None:

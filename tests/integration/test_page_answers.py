@@ -1,13 +1,16 @@
 """Answering on the page: written to the Task, seen by the next round, and told to whoever comes second."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import closing
 from pathlib import Path
 
 import httpx
 import pytest
 
+from andante.audit import AuditLog
+from andante.chart.chart import Inbox
+from andante.chart.reader import ChartReader
 from page_ward import Ward, token_in, ward_of
 
 STORIES = ("refractory-phosphate", "plain-course", "severe-fall")
@@ -176,3 +179,69 @@ def test_who_looked_and_who_answered_is_in_the_audit_log(tmp_path: Path) -> None
     (answered,) = [line for line in lines.splitlines() if '"action": "answer"' in line]
     assert '"outcome": "agree"' in answered
     assert "Ada" not in lines
+
+
+def fill_the_disk(monkeypatch: pytest.MonkeyPatch, *, once_sent: bool) -> None:
+    """From now on, or from the first write that has been sent, no line finds room in the audit log."""
+    append, full = AuditLog._append, not once_sent
+
+    def append_where_there_is_room(log: AuditLog, line: dict[str, object], durable: bool) -> None:
+        nonlocal full
+        if full:
+            raise OSError(28, "No space left on device")
+        full = line.get("outcome") == "sending"
+        append(log, line, durable)
+
+    monkeypatch.setattr(AuditLog, "_append", append_where_there_is_room)
+
+
+@pytest.mark.parametrize(("once_sent", "status"), [(True, "accepted"), (False, "requested")])
+def test_an_answer_of_which_the_record_is_not_whole_is_never_told_as_not_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, once_sent: bool, status: str
+) -> None:
+    with ward_of(STORIES, audit_file=tmp_path / "audit.jsonl") as ward, closing(ward.client()) as ada:
+        form = opened(ada, ward)
+        fill_the_disk(monkeypatch, once_sent=once_sent)
+        answer = ada.post(sheet(ward), data=form | {"answer": "agree"})
+        monkeypatch.undo()
+        assert answer.status_code == 503
+        assert "othing was written" not in answer.text
+        assert ("It is not known whether yours was written" in answer.text) is once_sent
+        assert ward.tasks(PATIENT)[-1]["status"] == status
+
+
+@pytest.mark.parametrize(("method", "said"), [("GET", ""), ("POST", "Your answer was not written. ")])
+def test_a_patient_who_leaves_while_the_inbox_is_read_is_told_as_gone(
+    ward: Ward, ada: httpx.Client, monkeypatch: pytest.MonkeyPatch, method: str, said: str
+) -> None:
+    address, form = sheet(ward), opened(ada, ward)
+    leaves(ward, monkeypatch, once="requested")
+    answer = ada.request(method, address, data=form | {"answer": "agree"} if method == "POST" else None)
+    assert answer.status_code == 404
+    assert f"{said}This sheet is not on the list any more" in answer.text
+    assert ward.tasks(PATIENT)[-1]["status"] == "requested"
+
+
+def test_who_leaves_after_the_answer_was_written_leaves_it_told_as_written(
+    ward: Ward, ada: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    address, form = sheet(ward), opened(ada, ward)
+    leaves(ward, monkeypatch, once="accepted")
+    answer = ada.post(address, data=form | {"answer": "agree"})
+    assert answer.status_code == 200
+    assert "Your answer was written at" in answer.text
+    assert "The sheet cannot be shown now." in answer.text
+    assert ada.get(address).status_code == 404
+
+
+def leaves(ward: Ward, monkeypatch: pytest.MonkeyPatch, *, once: str) -> None:
+    """A round finds the patient discharged while the inbox is read, once the Task has this status."""
+    inbox, board = ChartReader.inbox, ward.application.state.house.board
+
+    async def read(reader: ChartReader, patients: Iterable[str]) -> tuple[Inbox, ...]:
+        found = await inbox(reader, patients)
+        if ward.tasks(PATIENT)[-1]["status"] == once:
+            board.entries.pop(PATIENT, None)
+        return found
+
+    monkeypatch.setattr(ChartReader, "inbox", read)

@@ -10,6 +10,7 @@ import httpx
 import pytest
 from joserfc.jwk import ECKey
 
+from andante.fhir_http import smart_launch
 from launcher import Launcher
 from page_ward import Ward, launched_ward, token_in
 
@@ -214,3 +215,13 @@ def test_nobody_signs_in_by_saying_a_name(house: tuple[Ward, Launcher]) -> None:
     with browser(ward) as client:
         assert client.post("/page/sign-in", data={"name": "Ada", "role": "administer"}).status_code == 405
         assert "Development login" not in client.get("/page/sign-in").text
+
+
+def test_with_too_many_signing_in_the_next_is_told_to_come_later(
+    house: tuple[Ward, Launcher], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ward, _ = house
+    monkeypatch.setattr(smart_launch, "_MOST_PENDING", 0)
+    answer = httpx.get(f"{ward.address}/page/launch-alone")
+    assert answer.status_code == 503
+    assert "Too many people are signing in" in answer.text

@@ -1,6 +1,7 @@
 """Who is in the hospital: inpatient encounters in progress, and whether it could be read where they lie."""
 
-from dataclasses import dataclass
+import asyncio
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -11,6 +12,9 @@ from reader_server import ReaderServer
 from andante.chart.questions import ACT_CODES, ReadPlan
 from andante.chart.reader import Census, ChartReader
 from andante.errors import AccessRefused, Unreachable
+from andante.fhir_http.connection import Connection, ServerSettings
+from andante.fhir_http.read import FhirReader
+from andante.fhir_http.retry import RetryPolicy
 
 NOW = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 PLAN = ReadPlan(observation_codes=(), inbox_systems=frozenset())
@@ -168,3 +172,22 @@ async def test_each_place_is_asked_for_once_a_round_also_where_it_fails() -> Non
     server = Broken(TWO, place="plain")
     await unplaced(server, "a", "b")
     assert len(server.asked("Location")) == 2  # one search, tried twice
+
+
+@pytest.mark.parametrize(("broken", "without_a_place"), [("", []), ("bed", ["a", "b"])])
+async def test_a_group_waits_for_the_places_another_is_reading(broken: str, without_a_place: list[str]) -> None:
+    away = [*patients("a", "b"), in_bed("a", "bed", "onleave"), in_bed("b", "bed", "onleave"), *HOUSE]
+    server = Broken(away, place=broken)
+
+    async def slowly(request: httpx.Request) -> httpx.Response:
+        if request.url.path.endswith("/Location"):
+            await asyncio.sleep(0.05)  # longer than the other group needs for everything else
+        return server.answer(request)
+
+    settings = ServerSettings(base="https://ward.example.org/fhir", retry=RetryPolicy(attempts=1))
+    async with Connection(settings, transport=httpx.MockTransport(slowly)) as connection:
+        reader = ChartReader(FhirReader(connection), replace(PLAN, group_size=1), now=NOW)
+        charts = [chart async for chart in reader.charts(["a", "b"])]
+    assert sorted(chart.patient_id for chart in charts if chart.unplaced) == without_a_place
+    if not broken:
+        assert [{place.id for place in chart.locations} >= {"bed", "ward"} for chart in charts] == [True, True]

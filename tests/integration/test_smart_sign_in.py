@@ -24,7 +24,7 @@ from andante.errors import AccessRefused, BadAnswer, ServerError
 from andante.fhir_http.client_proof import Credentials
 from andante.fhir_http.identity import ALGORITHMS
 from andante.fhir_http.keys import KeyFiles
-from andante.fhir_http.smart_launch import PENDING, LaunchClient
+from andante.fhir_http.smart_launch import _MOST_PENDING, PENDING, Busy, LaunchClient
 from authorization_server import BASE, TOKEN_URL, Clock, decoded
 from sign_in_server import BACK, ISSUER, SignInServer
 
@@ -83,6 +83,35 @@ async def test_a_person_is_signed_in_with_the_patient_they_had_open(house: Make)
     found = await here.client.finish(**await here.bring_back("handed-over"))
     assert (found.user, found.name, found.patient) == ("Practitioner/ada", "Ada Quill", "mossop")
     assert here.server.refused == []
+
+
+async def test_whoever_begins_to_sign_in_drives_out_nobody_who_has_begun(house: Make) -> None:
+    here = house()
+    back = await here.bring_back()
+    for _ in range(_MOST_PENDING - 1):
+        await here.client.begin(launch=None)
+    with pytest.raises(Busy):
+        await here.client.begin(launch=None)
+    assert (await here.client.finish(**back)).user == "Practitioner/ada"
+    await here.client.begin(launch=None)  # whose place is free now
+    here.clock.move(minutes=PENDING.total_seconds() / 60)
+    assert await here.sign_in() == "Practitioner/ada"
+
+
+async def test_beginning_to_sign_in_asks_the_server_once_a_minute_at_most(house: Make) -> None:
+    here = house()
+
+    def asked() -> int:
+        return sum("well-known" in request.url.path for request in here.server.requests)
+
+    await here.client.begin(launch=None)
+    once = asked()
+    for _ in range(5):
+        await here.client.begin(launch=None)
+    assert asked() == once > 0
+    here.clock.move(minutes=1)
+    await here.client.begin(launch=None)
+    assert asked() == 2 * once
 
 
 # How the client proves itself.

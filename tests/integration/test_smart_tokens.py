@@ -51,6 +51,7 @@ class House:
         *keys: Any,
         token_url: str | None = None,
         rewrite: dict[str, str] | None = None,
+        base: str = BASE,
         **server: Any,
     ) -> None:
         self.file = folder / "keys.json"
@@ -58,7 +59,7 @@ class House:
         self.write_keys(*(keys or (EC,)))
         public = {"keys": [_public(key) for key in (keys or (EC,))]}
         self.server = AuthorizationServer(self.clock, server.pop("jwks", public), **server)
-        origin = Origin(BASE, rewrite or {})
+        origin = Origin(base, rewrite or {})
         client = SmartClient(
             client_id=self.server.client_id, keys=KeyFiles([self.file]), needs=NEEDS, token_url=token_url
         )
@@ -670,6 +671,11 @@ async def test_a_token_endpoint_that_moves_is_found_again(house: Make) -> None:
     assert await ours.read() == 200
     asked = [request for request in ours.server.requests if "well-known" in request.url.path]
     assert len(asked) == 2
+
+
+@pytest.mark.parametrize("typed", ["https://WARD.example.org/fhir", "HTTPS://ward.example.org:443/fhir/"])
+async def test_a_base_typed_in_another_way_is_the_same_place(house: Make, typed: str) -> None:
+    assert await house(base=typed).read() == 200
 
 
 # Where secrets go

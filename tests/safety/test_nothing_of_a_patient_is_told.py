@@ -39,7 +39,6 @@ from commands import kept_logging
 SECRET = "notify-secret-0123456789abcdef"
 OURS = frozenset({"time", "seconds"})  # facts of a log line that we measure ourselves
 OWN_TIMES = re.compile(r"_(seconds|timestamp_seconds|bytes|fds|python_info)(_sum|_bucket|_total|_created)?$|_created$")
-OWN_WORDS = re.compile(r"seconds=[\d.e-]+|(round|request)=[0-9a-f]{16}")  # the same in a line of text
 DECIMAL = re.compile(r"(?<![\d.])\d+\.\d+(?![\d.])")
 HEX_ID = re.compile(r"[0-9a-f]{16}")
 # Shared by everybody: where people lie, not who.

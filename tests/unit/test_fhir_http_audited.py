@@ -10,9 +10,10 @@ import pytest
 
 from andante.audit import AuditLog, verify
 from andante.errors import AuditFailed, Unreachable
-from andante.fhir_http.audited import Asked, describe
+from andante.fhir_http.audited import Asked, AuditedTransport, describe
 from andante.fhir_http.cleared import Cleared
 from andante.fhir_http.connection import Connection, ServerSettings
+from andante.fhir_http.origin import Origin
 from andante.fhir_http.read import FhirReader
 from andante.fhir_http.retry import RetryPolicy
 from andante.fhir_http.write import FhirWriter
@@ -80,10 +81,10 @@ def test_a_request_is_told_by_type_and_reference(method: str, path: str, body: b
 
 
 class Server:
-    def __init__(self, log: AuditLog, answer: Callable[[httpx.Request], httpx.Response]) -> None:
+    def __init__(self, log: AuditLog, answer: Callable[[httpx.Request], httpx.Response], base: str = BASE) -> None:
         self.requests: list[httpx.Request] = []
         self._answer = answer
-        settings = ServerSettings(base=BASE, retry=RetryPolicy(attempts=2))
+        settings = ServerSettings(base=base, retry=RetryPolicy(attempts=2))
         self.connection = Connection(settings, transport=httpx.MockTransport(self._take), audit=log, sleep=no_wait)
 
     def _take(self, request: httpx.Request) -> httpx.Response:
@@ -123,6 +124,35 @@ async def test_a_search_leaves_one_line_with_its_outcome_and_a_request_id_the_se
         "200",
     )
     assert server.requests[0].headers["X-Request-Id"] == line["request"]
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        "https://WARD.example.org/fhir",
+        "https://ward.example.org:443/fhir",
+        "http://ward.example.org:80/fhir/",
+        "https://ward.example.org/fhir/übung",
+        "https://ward.example.org/fhir/a%2fb",
+        "https://wärd.example.org/fhir",
+    ],
+)
+async def test_however_the_base_is_typed_reads_and_writes_have_their_lines(typed: str, path: Path) -> None:
+    server = Server(AuditLog(path), found_nothing, base=typed)
+    await FhirReader(server.connection).search("Flag", (("patient", "Patient/p1"),))
+    await server.connection.post(BUNDLE, what="writing")
+    told = [(line["action"], line["outcome"], line["patients"]) for line in lines(path)]
+    assert told == [("search", "200", ["Patient/p1"]), *(("write", o, ["Patient/p1"]) for o in ("sending", "200"))]
+    assert lines(path)[0]["what"] == ["Flag"]
+
+
+@pytest.mark.parametrize(("method", "outcomes"), [("GET", ["200"]), ("POST", ["sending", "200"])])
+async def test_what_is_sent_beside_the_base_has_its_line_too(method: str, outcomes: list[str], path: Path) -> None:
+    log = AuditLog(path)
+    through = AuditedTransport(httpx.MockTransport(found_nothing), log, Origin(BASE))
+    async with httpx.AsyncClient(transport=through) as client:
+        await client.request(method, "https://ward.example.org/elsewhere/Flag")
+    assert [line["outcome"] for line in lines(path)] == outcomes
 
 
 async def test_every_attempt_leaves_its_line(path: Path) -> None:

@@ -1,5 +1,6 @@
 """Which links of a server are followed: those within its own base, and no other."""
 
+import httpx
 import pytest
 
 from andante.errors import BadAnswer, InputError
@@ -59,7 +60,26 @@ def test_a_known_printed_base_is_rewritten_and_only_as_a_whole() -> None:
 
 
 @pytest.mark.parametrize(
-    "base", ["", "ward", "ftp://w/fhir", "https:///fhir", "https://u:p@w/fhir", "https://w/fhir?a=1"]
+    ("typed", "sent"),
+    [
+        ("https://WARD.Example.org/FHIR/R4/", "https://ward.example.org/FHIR/R4"),
+        ("HTTPS://ward.example.org:443/fhir", "https://ward.example.org/fhir"),
+        ("http://ward.example.org:80", "http://ward.example.org"),
+        ("https://ward.example.org:8443/fhir", "https://ward.example.org:8443/fhir"),
+        ("https://ward.example.org/ä", "https://ward.example.org/%C3%A4"),
+        ("https://wärd.example.org/fhir", "https://xn--wrd-qla.example.org/fhir"),
+    ],
+)
+def test_a_base_is_held_as_it_is_sent(typed: str, sent: str) -> None:
+    origin = Origin(typed)
+    assert origin.base == sent
+    assert str(httpx.URL(origin.url("Patient"))) == f"{sent}/Patient"
+    assert origin.follow(f"{sent}/Patient?page=2", from_url=origin.url("Patient")) == f"{sent}/Patient?page=2"
+
+
+@pytest.mark.parametrize(
+    "base",
+    ["", "ward", "ftp://w/fhir", "https:///fhir", "https://u:p@w/fhir", "https://w/fhir?a=1", "https://w\u0000/fhir"],
 )
 def test_a_base_that_is_no_plain_address_is_refused(base: str) -> None:
     with pytest.raises(InputError, match="FHIR base"):

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from andante.errors import Absent, Refused, Unreachable
+from andante.errors import Absent, AuditFailed, Refused, Unreachable
 from andante.subscriptions.hints import Hints
 from andante.subscriptions.notification import EVENT, HANDSHAKE, HEARTBEAT, PING, Notification
 from andante.subscriptions.watch import Watch
@@ -106,7 +106,7 @@ async def test_where_rounds_by_change_time_run_one_look_is_enough() -> None:
     assert desk.reviewed == [["p1"]]
 
 
-@pytest.mark.parametrize("error", [Unreachable("away"), Refused("no")])
+@pytest.mark.parametrize("error", [Unreachable("away"), Refused("no"), AuditFailed("no room on the disk")])
 async def test_what_fails_is_put_back_and_nothing_is_lost(error: Exception) -> None:
     desk = Desk()
     desk.hints.add(patients=["p1", "p2"])
@@ -265,6 +265,7 @@ async def test_it_works_by_itself_once_something_arrives() -> None:
     desk, served = Desk(), asyncio.Event()
 
     async def review(patients: Collection[str]) -> Collection[str]:
+        desk.reviewed.append(list(patients))
         served.set()
         return ()
 
@@ -275,9 +276,11 @@ async def test_it_works_by_itself_once_something_arrives() -> None:
     worker = Worker(desk.hints, work, lock=desk.lock, now=lambda: desk.now, again_after=None, sleep=no_wait)
     running = asyncio.create_task(worker.run())
     desk.hints.add(patients=["p1"])
-    await served.wait()
+    async with asyncio.timeout(5):
+        await served.wait()
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
+    assert desk.reviewed == [["p1"]]
 
 
 # --------------------------------------------------------------------------- the server's count of events

@@ -124,3 +124,20 @@ def test_what_only_the_rounds_of_this_process_find_is_not_offered_without_the_cl
     monkeypatch.setenv("ANDANTE_CLOCK", "false")
     with pytest.raises(InputError, match="belong to the instance that runs the rounds"):
         settings.load()
+
+
+@pytest.mark.parametrize("name", ["API_TOKEN", "OPERATIONS_TOKEN", "NOTIFY_SECRET"])
+@pytest.mark.parametrize(
+    ("secret", "taken"),
+    [("s", False), ("s" * 23, False), ("s" * 24, True), ("s" * 200, True), ("s" * 201, False), ("s" * 24 + " ", False)],
+)
+def test_what_proves_a_caller_is_hard_to_guess(
+    monkeypatch: pytest.MonkeyPatch, name: str, secret: str, taken: bool
+) -> None:
+    monkeypatch.setenv("ANDANTE_NOTIFY_URL", "https://andante.example/notify" if name == "NOTIFY_SECRET" else "")
+    monkeypatch.setenv(f"ANDANTE_{name}", secret)
+    if taken:
+        assert getattr(settings.load(), name.lower()).get_secret_value() == secret
+        return
+    with pytest.raises(InputError, match=f"^setting ANDANTE_{name}: needs 24 to 200"):
+        settings.load()

@@ -20,7 +20,7 @@ from andante.chart.versions import foreign_release
 from andante.errors import BadAnswer, Refused, ServerError, Unreachable
 from andante.fhir_http.read import FhirReader, SearchPage
 
-_NOT_OFFERED_STATUSES = frozenset({400, 404, 405, 501})
+NOT_OFFERED_STATUSES = frozenset({400, 404, 405, 501})
 _SHARED_CHUNK = 50  # ids in one search
 _SHARED_LEVELS = 4  # bed, room, ward, house; compound, ingredient
 
@@ -53,6 +53,7 @@ class Asker:
         self._shared: dict[str, Resource] = {}
         self._places_sought: set[str] = set()
         self._places_unread: set[str] = set()
+        self._places_turn = asyncio.Lock()
         self._remarks: dict[Problem, None] = {}
 
     @property
@@ -150,7 +151,7 @@ class Asker:
         One such answer alone may come from a proxy, or be about a search parameter: then the read has failed,
         and nothing may be concluded from what is missing.
         """
-        if error.status not in _NOT_OFFERED_STATUSES:
+        if error.status not in NOT_OFFERED_STATUSES:
             return False
         try:
             self._offered = self._offered or await self.reader.offered_types()
@@ -207,11 +208,13 @@ class Asker:
         """Read the Locations of encounters into the shared store, each asked for once.
 
         A search that fails is remembered: where the patient lies is then not known, which is not the same as nowhere.
+        Groups take turns, so that what one is still reading is there, or known to be unread, for the next.
         """
-        new = [one for one in encounters if not self._places_sought.issuperset(points_to(one, "Location"))]
-        self._places_sought.update(key for one in new for key in points_to(one, "Location"))
-        if await self.read_shared("Location", new) and "Location" not in self._missing_types:
-            self._places_unread |= self._places_not_held(new)
+        async with self._places_turn:
+            new = [one for one in encounters if not self._places_sought.issuperset(points_to(one, "Location"))]
+            if await self.read_shared("Location", new) and "Location" not in self._missing_types:
+                self._places_unread |= self._places_not_held(new)
+            self._places_sought.update(key for one in new for key in points_to(one, "Location"))
 
     def lacks_places(self, encounters: Iterable[Encounter]) -> bool:
         """Whether a Location that they lead to could not be read, on whatever level: bed, room, ward."""

@@ -6,7 +6,7 @@ everybody. Every instant here is the server's own: our clock plays no part.
 """
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from contextlib import aclosing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -14,6 +14,7 @@ from email.utils import parsedate_to_datetime
 
 import msgspec
 
+from andante.chart.asking import NOT_OFFERED_STATUSES
 from andante.chart.assembly import updated_at
 from andante.chart.chart import Problem, reference_key
 from andante.chart.decoding import decode_resource, salvage
@@ -30,7 +31,6 @@ SHARED = ("Location", "Medication")
 _AHEAD = timedelta(minutes=1)  # how far a lastUpdated may lie after the server's own Date and still be believed
 _LONG_AGO = timedelta(days=1)  # further than a server's Date and its lastUpdated can be apart
 _ROUNDED = timedelta(seconds=1)
-_NOT_OFFERED_STATUSES = frozenset({400, 404, 405, 501})
 _ANSWERED_BADLY = frozenset({500, 501, 504})  # by a server that is there, and would not or could not do this one thing
 
 
@@ -203,7 +203,7 @@ class ChangeReader:
 
     async def _is_lacking(self, kind: str, error: ServerError) -> bool:
         """Whether the server itself says that it does not offer the type: then no chart holds any of it."""
-        if error.status not in _NOT_OFFERED_STATUSES:
+        if error.status not in NOT_OFFERED_STATUSES:
             return False
         try:
             offered = await self._reader.offered_types()
@@ -255,7 +255,3 @@ def _believed(instants: Iterable[datetime], dates: Iterable[datetime]) -> dateti
     """The latest instant that is not in the server's own future: one wrong lastUpdated must not hide what follows."""
     limit = max(dates, default=None)
     return max((i for i in instants if limit is None or i <= limit + _AHEAD), default=None)
-
-
-Ask = Callable[[datetime], ChangeReader]
-"""Makes the reader of one round, given its instant."""

@@ -6,10 +6,10 @@ from urllib.parse import urlsplit
 import httpx
 
 from andante.errors import BadAnswer, InputError, Unreachable
+from andante.settings import LOOPBACK
 
 MOST_BYTES = 256 * 1024
 _PATIENCE_S = 5.0
-_LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _HEADERS = {"Accept": "application/json", "Accept-Encoding": "identity"}
 _WHAT = "reading a client's key set"
 
@@ -20,7 +20,7 @@ def key_set_address(text: str) -> str:
         parts = urlsplit(text)
     except ValueError:
         raise InputError("a key set is read from an https address, and this is none") from None
-    private = parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in _LOOPBACK)
+    private = parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in LOOPBACK)
     if not private or not parts.hostname or parts.username or parts.fragment:
         raise InputError("a key set is read from an https address without user, password or fragment")
     return text

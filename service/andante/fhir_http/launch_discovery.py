@@ -10,9 +10,9 @@ import msgspec
 from andante.errors import BadAnswer
 from andante.fhir_http.smart_discovery import SmartConfiguration
 from andante.fhir_http.smart_http import TokenHttp
+from andante.settings import LOOPBACK
 
 WHAT = "signing a person in"
-_LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
 class LaunchConfiguration(SmartConfiguration, frozen=True, kw_only=True):
@@ -61,7 +61,7 @@ def _private(address: str | None) -> None:
         _ = parts.port
     except ValueError:
         raise BadAnswer(f"{WHAT}: the server names something that is no address") from None
-    private = parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in _LOOPBACK)
+    private = parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in LOOPBACK)
     odd = "@" in parts.netloc or bool(parts.fragment) or any(ord(sign) <= 32 or sign == "\\" for sign in address or "")
     if not private or not parts.hostname or odd:
         raise BadAnswer(f"{WHAT}: the server names no https address for it")

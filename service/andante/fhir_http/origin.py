@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from urllib.parse import SplitResult, unquote, urljoin, urlsplit, urlunsplit
 
+import httpx
+
 from andante.errors import BadAnswer, InputError
 
 _DEFAULT_PORTS = {"http": 80, "https": 443}
@@ -13,7 +15,9 @@ _DEFAULT_PORTS = {"http": 80, "https": 443}
 class Origin:
     """The server's base URL, and the other bases it is known to print in its links (behind a proxy).
 
-    `rewrite` maps a printed base to the base to use; both are compared whole, up to a `/`, `?` or the end.
+    `base` is held as httpx sends it, whatever was typed: host in small letters, no default port, the path
+    percent-encoded. `rewrite` maps a printed base to the base to use; both are compared whole, up to a `/`, `?` or the
+    end.
     """
 
     base: str
@@ -23,7 +27,11 @@ class Origin:
         parts = _split(self.base)
         if parts is None or parts.scheme not in _DEFAULT_PORTS or not parts.hostname or parts.query:
             raise InputError("the FHIR base must be an http or https URL without query, user or password")
-        object.__setattr__(self, "base", self.base.rstrip("/"))
+        try:
+            sent = str(httpx.URL(parts.geturl()))  # with its scheme in small letters, else httpx keeps a default port
+        except (httpx.InvalidURL, ValueError):
+            raise InputError("the FHIR base must be an address that can be used") from None
+        object.__setattr__(self, "base", sent.rstrip("/"))
 
     def url(self, path: str) -> str:
         return f"{self.base}/{path}"

@@ -14,11 +14,11 @@ from andante.fhir_http.connection import Connection
 from andante.fhir_http.keys import SigningKey
 from andante.fhir_http.origin import Origin
 from andante.fhir_http.scopes import ScopeVersion, is_version_1, is_version_2
+from andante.settings import LOOPBACK
 
 PATH = ".well-known/smart-configuration"
 WHAT = "reading the SMART configuration"
 _PORTS = {"http": 80, "https": 443}
-_LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
 class SmartConfiguration(msgspec.Struct, frozen=True, kw_only=True):
@@ -26,7 +26,6 @@ class SmartConfiguration(msgspec.Struct, frozen=True, kw_only=True):
 
     token_endpoint: str | None = None
     capabilities: tuple[str, ...] | None = None
-    grant_types_supported: tuple[str, ...] | None = None
     token_endpoint_auth_methods_supported: tuple[str, ...] | None = None
     token_endpoint_auth_signing_alg_values_supported: tuple[str, ...] | None = None
     scopes_supported: tuple[str, ...] | None = None
@@ -110,7 +109,7 @@ def _checked(url: str) -> SplitResult | None:
         _ = parts.port
     except ValueError:
         return None
-    private = parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in _LOOPBACK)
+    private = parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in LOOPBACK)
     odd = "@" in parts.netloc or bool(parts.fragment) or any(not "!" <= sign <= "~" or sign == "\\" for sign in url)
     return parts if private and parts.hostname and not odd else None
 

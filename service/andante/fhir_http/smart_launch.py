@@ -31,6 +31,7 @@ SCOPE: Final = "openid fhirUser"
 PENDING: Final = timedelta(minutes=10)
 _PATIENT = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _MOST_PENDING: Final = 1000
+_DISCOVERY_KEPT: Final = timedelta(minutes=1)
 _GUESSING: Final = 43  # letters and digits; SMART asks for 122 bits, PKCE for 43 signs at least
 _NOBODY = Credentials()
 _UNFIT = (AuthlibBaseError, httpx.HTTPError, ValueError, TypeError, AttributeError, OverflowError, RecursionError)
@@ -45,6 +46,10 @@ class Pending:
     found: LaunchConfiguration
     began: datetime
     verifier: str = field(repr=False)
+
+
+class Busy(Exception):
+    """As many sign-ins are under way as there may be. None of them gives way to another."""
 
 
 class LaunchClient:
@@ -64,6 +69,7 @@ class LaunchClient:
         self._base, self._client_id, self._redirect, self._credentials = fhir_base, client_id, redirect_uri, credentials
         self._transport, self._sleep, self._now = transport, sleep, now
         self._pending: dict[str, Pending] = {}
+        self._found: tuple[LaunchConfiguration, datetime] | None = None
 
     def is_issuer(self, iss: str) -> bool:
         """Whether a launch comes from the FHIR server of the settings. No other is ever followed."""
@@ -72,11 +78,11 @@ class LaunchClient:
     async def begin(self, *, launch: str | None) -> tuple[Pending, str]:
         """A sign-in, and where to send the browser. `launch` is what the EHR handed over; None when we begin.
 
-        Raises BadAnswer for a server that cannot do it, AccessRefused for one that does not take our proof, and
-        Unreachable.
+        Raises BadAnswer for a server that cannot do it, AccessRefused for one that does not take our proof,
+        Unreachable, and Busy.
         """
-        async with self._http() as http:
-            found = await discover(http, self._base)
+        self._refuse_more()
+        found = await self._configuration()
         pending = Pending(
             state=generate_token(_GUESSING),
             nonce=generate_token(_GUESSING),
@@ -96,7 +102,7 @@ class LaunchClient:
             )
         except _UNFIT:
             raise BadAnswer(f"{WHAT}: the address to sign in at cannot be used") from None
-        self._sweep()
+        self._refuse_more()  # others may have begun while we asked
         self._pending[pending.state] = pending
         return pending, str(address)
 
@@ -157,6 +163,13 @@ class LaunchClient:
         except _UNFIT:
             raise AccessRefused(f"{WHAT}: the authorization server gives no token that could be read") from None
 
+    async def _configuration(self) -> LaunchConfiguration:
+        """Kept for a minute: beginning to sign in, as anybody may, does not have the server asked each time."""
+        if self._found is None or not timedelta(0) <= self._now() - self._found[1] < _DISCOVERY_KEPT:
+            async with self._http() as http:
+                self._found = await discover(http, self._base), self._now()
+        return self._found[0]
+
     def _client(self, found: LaunchConfiguration, *, scope: str | None = None) -> OAuth2Client:
         return proving_client(
             found,
@@ -173,8 +186,11 @@ class LaunchClient:
     def _sweep(self) -> None:
         now = self._now()
         self._pending = {state: one for state, one in self._pending.items() if now - one.began < PENDING}
-        while len(self._pending) >= _MOST_PENDING:
-            del self._pending[next(iter(self._pending))]
+
+    def _refuse_more(self) -> None:
+        self._sweep()
+        if len(self._pending) >= _MOST_PENDING:
+            raise Busy
 
 
 def _as_response(url: str, answer: Fetched) -> httpx.Response:

@@ -8,7 +8,7 @@ from datetime import datetime
 from andante import log
 from andante.app import Service
 from andante.assess import RoundReport
-from andante.errors import AndanteError, Conflict, InputError, ServerError
+from andante.errors import AndanteError, AuditFailed, Conflict, InputError, ServerError
 from andante.fhir_http.connection import Connection
 from andante.page.board import Board, Entry
 from andante.page.people import Session
@@ -30,6 +30,14 @@ class NotWritten(Exception):
     """The answer could not be written; the text says why, for people."""
 
 
+class NotKnown(Exception):
+    """Whether the answer was written is not known, and the record of it is not whole; the text says so, for people."""
+
+
+class Gone(Exception):
+    """A round has taken the patient off the list meanwhile."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Desk:
     """One service as the page uses it. `run_round` runs a whole round, and waits for one that is under way."""
@@ -41,7 +49,7 @@ class Desk:
     run_round: Callable[[], Awaitable[RoundReport]]
 
     async def look_afresh(self, entry: Entry) -> tuple[Entry, str]:
-        """The entry with the inbox as it is now, and why it could not be read; empty where it could."""
+        """The entry with the inbox as it is now, and why it could not be read; empty where it could. Raises Gone."""
         patient = entry.patient.removeprefix("Patient/")
         hospital = self.service.hospital(self.connection, now=self.now())
         try:
@@ -52,10 +60,15 @@ class Desk:
             return entry, _NOT_KNOWN
         if inbox.incomplete:
             return entry, _NOT_KNOWN
+        if entry.patient not in self.board.entries:
+            raise Gone
         return self.board.take_inbox(entry.patient, inbox, read=self.now()), ""
 
-    async def answer(self, entry: Entry, given: Given, *, seen: str, session: Session) -> Entry:
-        """Write the answer to the suggestion in the version `seen`. Raises Overtaken and NotWritten."""
+    async def answer(self, entry: Entry, given: Given, *, seen: str, session: Session) -> Entry | None:
+        """Write the answer to the suggestion in the version `seen`; what stands then, None where that cannot be shown.
+
+        Raises Overtaken, NotWritten, NotKnown and, before anything is written, Gone and AuditFailed.
+        """
         fresh, trouble = await self.look_afresh(entry)
         if trouble:
             raise NotWritten(f"Nothing was written. {trouble}")
@@ -75,6 +88,12 @@ class Desk:
             raise NotWritten(
                 "The FHIR server did not confirm the answer. Look at this page again before you answer once more."
             ) from None
+        except AuditFailed as error:
+            log.warn("page.answer-not-recorded", error=error)
+            raise NotKnown(
+                "Answers are recorded here, and the record cannot be written. It is not known whether yours was "
+                "written: look at the sheet again before you answer once more, and tell whoever runs the service."
+            ) from None
         except AndanteError as error:
             log.warn("page.answer-refused", error=error)
             raise NotWritten(
@@ -82,7 +101,10 @@ class Desk:
                 "inbox of the record."
             ) from None
         log.say("page.answered", kind=given.answer.value)
-        after, _ = await self.look_afresh(fresh)
+        try:
+            after, _ = await self.look_afresh(fresh)
+        except (AuditFailed, Gone):
+            return None  # what was written stays written
         return after
 
     def _record(self, session: Session, task: Standing, given: Given) -> None:

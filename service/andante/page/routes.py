@@ -13,7 +13,7 @@ from andante import log
 from andante.domain.advice import Tell
 from andante.errors import AuditFailed, InputError, ServerError
 from andante.page.board import Board, Entry
-from andante.page.desk import Desk, NotWritten, Overtaken, is_about
+from andante.page.desk import Desk, Gone, NotKnown, NotWritten, Overtaken, is_about
 from andante.page.guard import PREFIX, Guard, form_of
 from andante.page.handover import COLUMNS, NO_DRAWS, NOTHING_TO_WATCH, Line, handover_of
 from andante.page.handover_pdf import handover_pdf
@@ -32,6 +32,7 @@ BREATH_S = 15.0
 """How often a live page is told that the service is still there."""
 _LIVE_S = 600.0  # a live stream ends after so long, and the browser begins the next
 _MOST_LIVE = 300
+_NOTHING_WRITTEN = "Your answer was not written. "
 
 Answering = Callable[[Request], Awaitable[Response]]
 Handler = Callable[[Request, Session], Awaitable[Response]]
@@ -162,7 +163,10 @@ def offer_routes(app: FastAPI, house: House) -> None:
         entry = board.find(request.path_params["token"])
         if entry is None:
             return _gone(house, request, session)
-        entry, trouble = await house.desk.look_afresh(entry)
+        try:
+            entry, trouble = await house.desk.look_afresh(entry)
+        except Gone:
+            return _gone(house, request, session)
         return shown(request, session, entry, trouble=trouble)
 
     def shown(
@@ -204,21 +208,30 @@ def offer_routes(app: FastAPI, house: House) -> None:
     async def answer(request: Request, session: Session, form: dict[str, str]) -> Response:
         entry = board.find(request.path_params["token"])
         if entry is None:
-            return _gone(house, request, session)
+            return _gone(house, request, session, said=_NOTHING_WRITTEN)
         try:
             given = _given(form, session, house.desk.now())
         except InputError as error:
             return shown(request, session, entry, alert=f"Nothing was written: {error}.", status=422)
         try:
             after = await house.desk.answer(entry, given, seen=form.get("seen", ""), session=session)
+        except Gone:
+            return _gone(house, request, session, said=_NOTHING_WRITTEN)
         except Overtaken:
-            entry, trouble = await house.desk.look_afresh(entry)
+            try:
+                entry, trouble = await house.desk.look_afresh(entry)
+            except Gone:
+                return _gone(house, request, session, said=_NOTHING_WRITTEN)
             said = "Somebody was faster: the suggestion is not as you saw it any more. Your answer was not written. "
             return shown(request, session, entry, trouble=trouble, alert=said + "What stands now is below.", status=409)
         except NotWritten as error:
             return shown(request, session, entry, alert=str(error), status=502)
+        except NotKnown as error:
+            return plain_page(request, session, "Not recorded", str(error), status=503)
         where = house.desk.service.settings.page_orders_in
         done = f"Your answer was written at {day_time(given.at, zone)}. {NOTHING_ORDERED} Order in {where}."
+        if after is None:
+            return plain_page(request, session, "Written", f"{done} The sheet cannot be shown now.", status=200)
         return shown(request, session, after, done=done)
 
     def handed_over(session: Session, chosen: Filter) -> list[tuple[str, list[Line]]]:
@@ -309,8 +322,8 @@ def _sign_in_first(request: Request, guard: Guard) -> Response:
     return RedirectResponse(target, 303, guard.headers)
 
 
-def _gone(house: House, request: Request, session: Session) -> Response:
-    text = "This sheet is not on the list any more: the patient has left, or the service was started anew."
+def _gone(house: House, request: Request, session: Session, *, said: str = "") -> Response:
+    text = f"{said}This sheet is not on the list any more: the patient has left, or the service was started anew."
     return house.page(request, "plain.html", session, status=404, title="Not on the list", text=text)
 
 

@@ -9,7 +9,7 @@ from fastapi.responses import RedirectResponse
 from andante import log
 from andante.errors import InputError, ServerError
 from andante.fhir_http.identity import Identity
-from andante.fhir_http.smart_launch import PENDING, LaunchClient
+from andante.fhir_http.smart_launch import PENDING, Busy, LaunchClient
 from andante.page.guard import PREFIX, form_of
 from andante.page.people import Role, role_of
 from andante.page.routes import House
@@ -71,6 +71,9 @@ def offer_signing_in(app: FastAPI, house: House, launch: LaunchClient | None) ->
     async def begin(request: Request, handed: str | None) -> Response:
         try:
             pending, address = await launch.begin(launch=handed)
+        except Busy:
+            log.warn("page.launch-busy")
+            return refused(request, "Too many people are signing in just now. Begin again in ten minutes.", status=503)
         except ServerError as error:
             log.warn("page.launch-failed", error=error)
             return refused(

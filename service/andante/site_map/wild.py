@@ -19,11 +19,11 @@ from andante.chart.models import (
     NutritionOrder,
     Observation,
 )
+from andante.chart.places import PHYSICAL_TYPES
 from andante.chart.units import Unreadable, convert, unit_of
 from andante.chart.wording import any_word, seems_like
 from andante.domain.quantities import Analyte, UnknownUnit, mmol_per_l
 
-PHYSICAL_TYPES = "http://terminology.hl7.org/CodeSystem/location-physical-type"
 _BELOW_A_WARD = frozenset({"bd", "ro"})  # bed, room
 # A code or a system is shown only where it looks like one: in a badly filled field there could be anything.
 _SHOWN = re.compile(r"[A-Za-z0-9\[{%][A-Za-z0-9._:/\-^~+%*'\[\](){}]{0,119}")

@@ -13,7 +13,7 @@ from andante.state.snapshot import AuditHead, Completed, HookRecord, Setback, Sn
 
 Row = Mapping[str, Any]
 
-_FHIR_ID: Final = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+_ID: Final = re.compile(r"[A-Za-z0-9._\-]{1,64}")  # FHIR's, and the `_` that some servers use
 _WORD: Final = re.compile(r"[a-z0-9\-]{1,40}")
 _HASH: Final = re.compile(r"[0-9a-f]{64}")
 _MOST_FAILURES: Final = 1_000_000
@@ -24,7 +24,7 @@ class Doubtful(ValueError):
 
 
 def rows_of(snapshot: Snapshot) -> dict[Table, list[Row]]:
-    """Without the server that they belong to."""
+    """Without the server that they belong to, and without what would not read back: that costs work, the rest stays."""
     return {
         tables.rounds: [
             {
@@ -48,6 +48,7 @@ def rows_of(snapshot: Snapshot) -> dict[Table, list[Row]]:
                 "again": _text(one.again),
             }
             for one in snapshot.setbacks
+            if _ID.fullmatch(one.patient)
         ],
         tables.hooks: [
             {
@@ -58,6 +59,7 @@ def rows_of(snapshot: Snapshot) -> dict[Table, list[Row]]:
                 "failures": one.failures,
             }
             for one in snapshot.hooks
+            if one.ident is None or _ID.fullmatch(one.ident)
         ],
         tables.audit_heads: [
             {"chain": one.chain, "head": one.head, "noted": _text(one.noted)} for one in snapshot.audit
@@ -106,7 +108,7 @@ def _mark(row: Row) -> Watermark:
 
 def _setback(row: Row) -> Setback:
     return Setback(
-        patient=_like(_FHIR_ID, row["patient"]),
+        patient=_like(_ID, row["patient"]),
         failures=_count(row["failures"], least=1),
         last=_instant(row["last"]),
         again=_instant(row["again"]),
@@ -116,7 +118,7 @@ def _setback(row: Row) -> Setback:
 def _hook(row: Row) -> HookRecord:
     return HookRecord(
         name=_like(_WORD, row["name"]),
-        ident=_like(_FHIR_ID, row["ident"]) if row["ident"] is not None else None,
+        ident=_like(_ID, row["ident"]) if row["ident"] is not None else None,
         fingerprint=_like(_HASH, row["fingerprint"]),
         written=_instant(row["written"]),
         failures=_count(row["failures"], least=0),

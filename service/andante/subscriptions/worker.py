@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from andante import log
 from andante.chart.changes import is_away
-from andante.errors import ServerError
+from andante.errors import AuditFailed, ServerError
 from andante.subscriptions.hints import Batch, Hints
 
 _FIRST_WAIT_S = 5.0
@@ -91,7 +91,7 @@ class Worker:
         try:
             async with self._lock:
                 await self._do(batch, again)
-        except ServerError as error:
+        except (ServerError, AuditFailed) as error:  # the server does not do it, or the audit log has no room for it
             self._failures += 1
             log.warn("hints.failed", error=error)
             self._hints.put_back(batch)

@@ -22,6 +22,7 @@ _MEANING = {
     401: "Not proved who asks",
     404: "Not there",
     406: "Another format was asked for",
+    408: "Not whole in time",
     412: "What was sent along does not do",
     413: "Too large",
     415: "Another content type is needed",
@@ -29,8 +30,8 @@ _MEANING = {
     502: "The FHIR server answered wrongly, or in part",
     503: "Not now",
 }
-_NOTIFIED: Answers = {200: "", 202: "", 400: "", 401: "", 404: "", 413: "", 415: ""}
-_CALLED: Answers = dict.fromkeys((200, 400, 401, 404, 412, 413, 415, 503), JSON)
+_NOTIFIED: Answers = {200: "", 202: "", 400: "", 401: "", 404: "", 408: JSON, 413: "", 415: ""}
+_CALLED: Answers = dict.fromkeys((200, 400, 401, 404, 408, 412, 413, 415, 503), JSON)
 ANSWERS: Mapping[tuple[str, str], Answers] = {
     ("get", "/"): {200: HTML},
     ("get", "/health"): {200: JSON, 503: JSON},

@@ -11,6 +11,8 @@ from datetime import datetime, timedelta
 from urllib.parse import urlsplit
 
 from fastapi import FastAPI, Request, Response
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 
 from andante import log
 from andante.app import Service
@@ -116,7 +118,11 @@ def offer_notifications(app: FastAPI, hooks: Hooks | None, *, now: Now) -> None:
             return Response(status_code=401, headers={"WWW-Authenticate": "Bearer"})
         if hook not in hooks.watch.hooks:
             return Response(status_code=404)
-        status, body = await _body(request)
+        try:
+            status, body = await _body(request)
+        except HTTPException as late:
+            _wish_catch_up(hooks, hook, status=late.status_code)
+            raise
         if status is None:
             try:
                 notification = read_notification(body, addressed=f"{kind}/{ident}" if kind else None)
@@ -125,10 +131,14 @@ def offer_notifications(app: FastAPI, hooks: Hooks | None, *, now: Now) -> None:
             else:
                 hooks.heard(hook, notification, now=now())
                 return Response(status_code=200 if notification.kind in (HANDSHAKE, HEARTBEAT) else 202)
-        # It came from the server: something changed, and it could not be told what.
-        hooks.hints.add(catch_up=True)
-        log.warn("notification.unusable", status=status, kind=hook)
+        _wish_catch_up(hooks, hook, status=status)
         return Response(status_code=status)
+
+
+def _wish_catch_up(hooks: Hooks, hook: str, *, status: int) -> None:
+    """It came from the server: something changed, and it could not be told what."""
+    hooks.hints.add(catch_up=True)
+    log.warn("notification.unusable", status=status, kind=hook)
 
 
 def _is_the_server(request: Request, hooks: Hooks) -> bool:
@@ -144,12 +154,16 @@ def _count_refused(hooks: Hooks) -> None:
 
 
 async def _body(request: Request) -> tuple[int | None, bytes]:
-    """The body; with a status where it is refused: too large, or not FHIR JSON."""
+    """The body; with a status where it is refused: too large, cut short, or not FHIR JSON. Raises HTTPException where
+    it is not whole in time."""
     received = bytearray()
-    async for chunk in request.stream():
-        received += chunk
-        if len(received) > MOST_BYTES:
-            return 413, b""
+    try:
+        async for chunk in request.stream():
+            received += chunk
+            if len(received) > MOST_BYTES:
+                return 413, b""
+    except ClientDisconnect:
+        return 400, b""  # nobody hears it
     body = bytes(received)
     content_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     is_plain = request.headers.get("content-encoding", "").strip().lower() in ("", "identity")

@@ -9,13 +9,13 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Iter
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler  # type: ignore[import-untyped]
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse
 from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import ClientDisconnect
 
 from andante import __version__, clock, log
 from andante.app import Service
@@ -25,7 +25,7 @@ from andante.errors import InputError, ServerError, Unreachable
 from andante.fhir_http.connection import Connection
 from andante.page.board import Board
 from andante.page.offer import offer_page, page_host
-from andante.present.as_json import Json, encode
+from andante.present.as_json import Json
 from andante.present.as_protocol import protocol_json
 from andante.present.as_round import review_json
 from andante.present.shown import instant
@@ -37,6 +37,7 @@ from andante.triggers.api_document import describe
 from andante.triggers.cds_hooks.routes import offer_cds_hooks
 from andante.triggers.definitions import add_definitions
 from andante.triggers.inputs import is_fhir_id
+from andante.triggers.json_answer import json_answer
 from andante.triggers.notifications import hooks_of, offer_notifications, public_name
 from andante.triggers.operations.offer import Operations, offer_operations, operations_of
 from andante.triggers.operations.server_look import REACHABLE
@@ -284,23 +285,25 @@ def _add_routes(
             "last_changes": _told(service, CHANGES, state.last_changes, state.changes_finished),
             **({} if hooks is None else {"notifications": hooks.shown(now())}),
         }
-        return _json(body, status=200 if body["status"] == "ready" else 503)
+        return json_answer(body, status=200 if body["status"] == "ready" else 503)
 
     @app.get("/protocol")
     async def show_protocol() -> Response:
-        return _json(protocol)
+        return json_answer(protocol)
 
     @app.post("/review/{patient_id}")
     async def review(request: Request, patient_id: str) -> Response:
         if not _may_ask(service, request):
-            return _json({"problem": "a bearer token is needed"}, status=401, headers={"WWW-Authenticate": "Bearer"})
+            return json_answer(
+                {"problem": "a bearer token is needed"}, status=401, headers={"WWW-Authenticate": "Bearer"}
+            )
         if not is_fhir_id(patient_id):
-            return _json({"problem": "that is no FHIR id"}, status=400)
+            return json_answer({"problem": "that is no FHIR id"}, status=400)
         outcome = await service.review(shared, patient_id, now=now())
         if outcome is None:
-            return _json({"problem": "that patient is not in the hospital"}, status=404)
+            return json_answer({"problem": "that patient is not in the hospital"}, status=404)
         told([outcome])
-        return _json(review_json(outcome, service.basis.zone), status=_status(outcome))
+        return json_answer(review_json(outcome, service.basis.zone), status=_status(outcome))
 
 
 def _outlives(problem: str | None) -> str:
@@ -323,15 +326,19 @@ def _handle_errors(app: FastAPI) -> None:
         log.warn("review.failed", error=error)
         status = 503 if isinstance(error, Unreachable) else 502
         headers = {"Retry-After": "60"} if status == 503 else {}
-        return _json({"problem": str(error)}, status=status, headers=headers)
+        return json_answer({"problem": str(error)}, status=status, headers=headers)
 
     @app.exception_handler(InputError)
     async def unusable(_request: Request, error: InputError) -> Response:
-        return _json({"problem": str(error)}, status=400)
+        return json_answer({"problem": str(error)}, status=400)
+
+    @app.exception_handler(ClientDisconnect)
+    async def gone(_request: Request, _error: ClientDisconnect) -> Response:
+        return Response(status_code=400)  # who sent half of it hears no answer, and it is no defect of ours
 
     @app.exception_handler(RequestValidationError)
     async def malformed(_request: Request, _error: RequestValidationError) -> Response:
-        return _json({"problem": "the request is malformed"}, status=400)
+        return json_answer({"problem": "the request is malformed"}, status=400)
 
     @app.middleware("http")
     async def keep_private(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
@@ -339,7 +346,7 @@ def _handle_errors(app: FastAPI) -> None:
             response = await call_next(request)
         except Exception as error:
             log.warn("request.failed", error=error)
-            response = _json({"problem": "a defect of ours; it has been logged"}, status=500)
+            response = json_answer({"problem": "a defect of ours; it has been logged"}, status=500)
         response.headers.setdefault("Cache-Control", "no-store")  # only files of ours may be kept
         response.headers["X-Content-Type-Options"] = "nosniff"
         return response
@@ -364,10 +371,6 @@ def _may_ask(service: Service, request: Request) -> bool:
         return True
     given = request.headers.get("authorization", "").encode("latin-1")  # the bytes that came
     return hmac.compare_digest(given, f"Bearer {token.get_secret_value()}".encode())
-
-
-def _json(body: Any, *, status: int = 200, headers: dict[str, str] | None = None) -> Response:
-    return Response(encode(body), status, headers, media_type="application/json")
 
 
 def _front_page(service: Service) -> str:

@@ -54,6 +54,21 @@ def test_what_is_kept_comes_back_as_it_was(place: Place) -> None:
     assert opened(place).load() == less
 
 
+def test_an_id_with_an_underscore_is_kept_and_one_that_would_not_read_back_costs_only_itself(place: Place) -> None:
+    def of(patient: str, hook: str) -> Snapshot:
+        return replace(
+            FULL,
+            setbacks=(replace(FULL.setbacks[0], patient=patient),),
+            hooks=(replace(FULL.hooks[0], ident=hook),),
+        )
+
+    store = opened(place)
+    store.save(of("a_b", "sub_1"), known=None)
+    assert store.load() == of("a_b", "sub_1")
+    store.save(of("a b", "s" * 65), known=store.load())
+    assert store.load() == replace(FULL, setbacks=(), hooks=())
+
+
 def test_what_does_not_differ_is_not_written(place: Place) -> None:
     store = opened(place)
     store.save(FULL, known=None)

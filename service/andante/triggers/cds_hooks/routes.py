@@ -14,7 +14,7 @@ from andante.audit import Fact
 from andante.errors import AuditFailed, InputError, ServerError
 from andante.fhir_http.connection import Connection
 from andante.present.as_card import Frame
-from andante.present.as_json import Json, encode
+from andante.settings import LOOPBACK
 from andante.triggers.cds_hooks.answers import NotWhole, cards_for
 from andante.triggers.cds_hooks.call import read_call
 from andante.triggers.cds_hooks.caller import Caller, Gatekeeper, Refused
@@ -22,12 +22,12 @@ from andante.triggers.cds_hooks.catalogue import OFFERS, discovery
 from andante.triggers.cds_hooks.charts import NotEnough, Source, Unknown
 from andante.triggers.cds_hooks.feedback import read_feedback
 from andante.triggers.cds_hooks.keys import KeyRing
+from andante.triggers.json_answer import json_answer
 
 PATH = "/cds-services"
 MOST_BYTES = 32 * 1024 * 1024
 """Of a call with everything sent along."""
 MOST_FEEDBACK_BYTES = 256 * 1024
-_LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _FORWARDED = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
 _ON_LOOPBACK = Caller(issuer="loopback, unproved")
 
@@ -92,7 +92,7 @@ class _Desk:
 
     async def discover(self) -> Response:
         """Open to all: it holds nothing of a patient."""
-        return _json(discovery(self._service.plan, self._now()))
+        return json_answer(discovery(self._service.plan, self._now()))
 
     async def call(self, request: Request, service_id: str) -> Response:
         return await self._answered(request, service_id, "cds-call", self._call)
@@ -152,7 +152,7 @@ class _Desk:
         settings = self._service.settings
         if not settings.cds_clients:
             host = request.client.host if request.client is not None else ""
-            if host not in _LOOPBACK or any(name in request.headers for name in _FORWARDED):
+            if host not in LOOPBACK or any(name in request.headers for name in _FORWARDED):
                 raise Refused("not-loopback")
             return _ON_LOOPBACK
         here = f"{settings.public_url}{PATH}/{service_id}"
@@ -175,7 +175,7 @@ class _Desk:
             cards=tuple(card["uuid"] for card in cards) or None,
         )
         log.say("cds.answered", kind=service_id, actions=len(cards))
-        return _json({"cards": cards})
+        return json_answer({"cards": cards})
 
     async def _feedback(self, request: Request, service_id: str, caller: Caller) -> Response:
         body = await _body(request, MOST_FEEDBACK_BYTES)
@@ -217,8 +217,4 @@ async def _body(request: Request, most: int) -> bytes:
 
 
 def _problem(status: int, text: str, headers: dict[str, str] | None = None) -> Response:
-    return _json({"problem": text}, status=status, headers=headers)
-
-
-def _json(body: Json, *, status: int = 200, headers: dict[str, str] | None = None) -> Response:
-    return Response(encode(body), status, headers, media_type="application/json")
+    return json_answer({"problem": text}, status=status, headers=headers)

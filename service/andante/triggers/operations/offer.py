@@ -13,11 +13,11 @@ from andante import __version__, log
 from andante.app import Service
 from andante.chart.chart import Chart
 from andante.fhir_http.connection import Connection
-from andante.present.as_json import encode
 from andante.present.shown import day_time
 from andante.site_map.wild import Wild
 from andante.state.keeping import Duty
 from andante.subscriptions.hooks import Hooks
+from andante.triggers.json_answer import json_answer
 from andante.triggers.operations.journal import Ending, Journal
 from andante.triggers.operations.meters import CONTENT_TYPE, Meters, meters
 from andante.triggers.operations.overview import headers, overview
@@ -119,13 +119,13 @@ def offer_operations(
     async def leads() -> Response:
         """For a proxy that has to find, of several instances, the one that runs the rounds."""
         clock_is_here = operations.service.settings.clock and operations.journal.duty is not Duty.STANDS_BY
-        return _json({"leads": clock_is_here}, status=200 if clock_is_here else 503)
+        return json_answer({"leads": clock_is_here}, status=200 if clock_is_here else 503)
 
     @app.get("/health")
     async def health() -> Response:
         sickness = operations.sickness(clock_runs=clock_runs())
         body = {"status": "sick" if sickness else "alive", "version": __version__}
-        return _json(body | {"problem": sickness} if sickness else body, status=503 if sickness else 200)
+        return json_answer(body | {"problem": sickness} if sickness else body, status=503 if sickness else 200)
 
     @app.get("/metrics")
     async def metrics(request: Request) -> Response:
@@ -185,8 +185,6 @@ def _may_look(service: Service, request: Request) -> bool:
 
 
 def _refused(challenge: str) -> Response:
-    return _json({"problem": "the operations token is needed"}, status=401, headers={"WWW-Authenticate": challenge})
-
-
-def _json(body: object, *, status: int = 200, headers: dict[str, str] | None = None) -> Response:
-    return Response(encode(body), status, headers, media_type="application/json")
+    return json_answer(
+        {"problem": "the operations token is needed"}, status=401, headers={"WWW-Authenticate": challenge}
+    )
