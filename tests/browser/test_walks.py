@@ -159,9 +159,9 @@ def test_night_board(people: People) -> None:
 def test_narrow(people: People, size: dict[str, int]) -> None:
     page = people(role="administer", viewport=size)
     for name in ("The list", "Stuck draws", "Handover", "The service"):
-        page.get_by_role("link", name=name).click()
+        go_to(page, name)
         assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], name
-    page.get_by_role("link", name="The list").click()
+    go_to(page, "The list")
     open_sheet(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
     page.get_by_role("button", name="Agree").click()
@@ -183,6 +183,12 @@ def test_keyboard_only(people: People, ward: Ward) -> None:
     page.keyboard.press("Enter")
     expect(page.get_by_role("status")).to_contain_text("Your answer was written")
     assert ward.tasks("Patient/mossop")[-1]["status"] == "accepted"
+
+
+def go_to(page: Page, name: str) -> None:
+    """What is asked of a page right after a click may still be asked of the page before."""
+    with page.expect_navigation():
+        page.get_by_role("link", name=name).click()
 
 
 def focused(page: Page) -> str:
