@@ -84,12 +84,12 @@ IN_DOUBT = [
     # chart with a level that is low, kcal/day, mL/h, what is said. By steps: 900 on day 1, 1494 on day 2, 2088 on day 3.
     pytest.param((feed("60", 40),), 1440, "60", (), id="day 2, within a step of the first day's allowance"),
     pytest.param((feed("62.25", 24),), 1494, "62.25", (), id="day 2: the allowance and a step exactly"),
-    pytest.param((feed("65", 47.9),), 1440, "60", ("brought down from 1560 kcal/day, which is above 1494 kcal/day",), id="day 2: more than steps can have come to"),
+    pytest.param((feed("65", 47.9),), 1440, "60", ("brought down from 1560 kcal/day, which is above 1494 kcal/day, the first day's allowance and a step in each step interval since",), id="day 2: more than steps can have come to"),
     pytest.param((feed("75", 48),), 1800, "75", (), id="day 3: two steps would be past the goal"),
-    pytest.param((stages(rate("30", 60), rate("75", 23)),), 1200, "50", ("brought down from 1800 kcal/day, which is above 1314 kcal/day",), id="a rise of 1080 within a day: to one step above what ran"),
+    pytest.param((stages(rate("30", 60), rate("75", 23)),), 1200, "50", ("brought down from 1800 kcal/day, which is above 1314 kcal/day, a step above the 720 kcal/day before the rise",), id="a rise of 1080 within a day: to one step above what ran"),
     pytest.param((stages(rate("30", 60), rate("75", 24)),), 1800, "75", (), id="the same a day ago"),
     pytest.param((stages(rate("30", 60), rate("54.75", 23)),), 1314, "54.75", (), id="a rise of one step exactly"),
-    pytest.param((stages(rate("30", 60), rate("300", 23)),), 1200, "50", ("brought down from 7200 kcal/day, which is above 1314 kcal/day",), id="a slip of the pen: to one step above what ran, not to the goal"),
+    pytest.param((stages(rate("30", 60), rate("300", 23)),), 1200, "50", ("brought down from 7200 kcal/day, which is above 1314 kcal/day, a step above the 720 kcal/day before the rise",), id="a slip of the pen: to one step above what ran, not to the goal"),
 ]  # fmt: skip
 
 

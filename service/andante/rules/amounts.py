@@ -19,10 +19,11 @@ def keep_present(s: Situation, *, in_doubt: bool = False) -> Sized | None:
     present = s.course.present_kcal
     if present is None:
         return None
-    limit = _limit(s, in_doubt=in_doubt)
-    if limit is not None and present > limit:
-        sized = bring_down(s, limit)
-        return replace(sized, said=(f"brought down from {kcal(present)}, which is above {kcal(limit)}", *sized.said))
+    limit = limit_of(s, in_doubt=in_doubt)
+    if limit is not None and present > limit[0]:
+        sized, (most, what) = bring_down(s, limit[0]), limit
+        words = f"brought down from {kcal(present)}, which is above {kcal(most)}" + (f", {what}" if what else "")
+        return replace(sized, said=(words, *sized.said))
     if s.vehicle is not None:
         amount = s.vehicle.bolus if s.vehicle.boluses else s.vehicle.rate
         if amount is not None:
@@ -61,8 +62,8 @@ def cut(s: Situation, answer: str, since: datetime) -> tuple[Sized | None, bool]
     if answer == "halve" and peak is not None and feed <= peak * (1 - share):
         return keep_present(s, in_doubt=True), True
     target = Decimal(0) if answer == "stop" else present * (1 - share)
-    limit = _limit(s, in_doubt=True)
-    return bring_down(s, target if limit is None else min(target, limit)), False
+    limit = limit_of(s, in_doubt=True)
+    return bring_down(s, target if limit is None else min(target, limit[0])), False
 
 
 def recent_jump(s: Situation) -> Exposure | None:
@@ -72,21 +73,34 @@ def recent_jump(s: Situation) -> Exposure | None:
     return max(jumps, key=lambda e: e.at) if jumps else None
 
 
-def _limit(s: Situation, *, in_doubt: bool) -> Decimal | None:
-    """What the energy may not be above, in kcal/day; None where nothing is known that limits it."""
-    limits = [s.goal.kcal, s.allowance_kcal if s.course.day == 1 else None]
+def limit_of(s: Situation, *, in_doubt: bool) -> tuple[Decimal, str] | None:
+    """What the energy may not be above, in kcal/day, and what that is where it is neither the goal nor the allowance.
+
+    None where nothing is known that limits it.
+    """
+    limits = [(s.goal.kcal, ""), (s.allowance_kcal if s.course.day == 1 else None, "")]
     if in_doubt and s.step_kcal is not None:
+        limits.append(
+            (reached_by_steps(s, s.step_kcal), "the first day's allowance and a step in each step interval since")
+        )
         jump = recent_jump(s)
-        limits += [_reached_by_steps(s, s.step_kcal)]
-        limits += [jump.kcal_before + s.step_kcal if jump is not None and jump.kcal_before is not None else None]
-    return min((v for v in limits if v is not None), default=None)
+        if jump is not None and jump.kcal_before is not None:
+            limits.append(
+                (jump.kcal_before + s.step_kcal, f"a step above the {kcal(jump.kcal_before)} before the rise")
+            )
+    known = [(value, what) for value, what in limits if value is not None]
+    return min(known, key=lambda limit: limit[0]) if known else None
 
 
-def _reached_by_steps(s: Situation, step: Decimal) -> Decimal | None:
+def reached_by_steps(s: Situation, step: Decimal) -> Decimal | None:
     """The most that the first day's allowance and a step in each interval since could have come to by now."""
-    if s.course.started is None or s.allowance_kcal is None:
-        return None
-    return s.allowance_kcal + step * ((s.now - s.course.started) // span(s.protocol.energy.step_interval.value, "h"))
+    return None if s.allowance_kcal is None else s.allowance_kcal + step * steps_so_far(s)
+
+
+def steps_so_far(s: Situation) -> int:
+    """How many step intervals have passed since feeding began."""
+    started = s.course.started
+    return 0 if started is None else (s.now - started) // span(s.protocol.energy.step_interval.value, "h")
 
 
 def _peak_since(s: Situation, since: datetime) -> Decimal | None:

@@ -125,7 +125,7 @@ def past_danger_words(s: Situation) -> tuple[str, ...]:
             found.append(f"{name} was {last.telling.written}, critical, {at(last.collected, s.picture.zone)}")
     if not found:
         return ()
-    return (f"{sentence('; '.join(found))}: start low, and draw again soon after.",)
+    return (f"{sentence('; '.join(found))}: please draw again soon after the start.",)
 
 
 def present_glucose(s: Situation) -> Decimal | None:

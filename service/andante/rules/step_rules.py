@@ -5,7 +5,7 @@ from decimal import Decimal
 from andante.domain.advice import AdviceCode, Fact, Priority
 from andante.domain.protocol import Number
 from andante.domain.quantities import Analyte
-from andante.rules.amounts import keep_present, recent_jump
+from andante.rules.amounts import keep_present, limit_of, recent_jump
 from andante.rules.bands import Band
 from andante.rules.beside import content_words, masking_facts, other_energy_words, warnings
 from andante.rules.course import Exposure
@@ -40,6 +40,8 @@ def over_the_limit(s: Situation) -> Decision | None:
         headline=f"{keep_words(s, sized)}: ordered energy is above {what}",
         because=(
             f"Ordered energy is {kcal(present)}; {what} is {kcal(limit)}: {_limit_words(s, cite)}.",
+            *_other_limit_words(s),
+            *_jump_words(s, recent_jump(s)),
             *content_words(s, sized),
             *warnings(s),
         ),
@@ -49,6 +51,12 @@ def over_the_limit(s: Situation) -> Decision | None:
         valid_until=until_next_look(s),
         priority=Priority.ROUTINE if rule == "over-goal" and not is_over_goal(s) else Priority.URGENT,
     )
+
+
+def _other_limit_words(s: Situation) -> tuple[str, ...]:
+    """Where it comes down further than to the goal or the allowance, to what."""
+    limit = limit_of(s, in_doubt=True)
+    return (f"It comes down to at most {kcal(limit[0])}, {limit[1]}.",) if limit is not None and limit[1] else ()
 
 
 def _limit_words(s: Situation, cite: Number) -> str:

@@ -10,6 +10,7 @@ from decimal import ROUND_FLOOR, Decimal
 
 from andante.domain.advice import Working
 from andante.domain.picture import EnergyKind, EnergyOrder, MeasureKind
+from andante.rules.amounts import reached_by_steps, recent_jump, steps_so_far
 from andante.rules.body import latest
 from andante.rules.course import Course
 from andante.rules.decision import Decision
@@ -350,6 +351,13 @@ def _target(s: Situation, sized: Sized) -> Iterator[Working]:
         return
     if step is not None and target == present + step:
         yield from _both(kcal(target), target, "kcal/day", f"{number(present)} kcal/day + {number(step)} kcal/day")
+    jump = recent_jump(s)
+    if step is not None and jump is not None and jump.kcal_before is not None and target == jump.kcal_before + step:
+        before = number(jump.kcal_before)
+        yield from _both(kcal(target), target, "kcal/day", f"{before} kcal/day + {number(step)} kcal/day")
+    if step is not None and s.allowance_kcal is not None and target == reached_by_steps(s, step):
+        steps = f"{number(s.allowance_kcal)} kcal/day + {steps_so_far(s)} × {number(step)} kcal/day"
+        yield from _both(kcal(target), target, "kcal/day", steps)
     share = s.protocol.energy.cut.value
     if target == present * (1 - share / 100):
         yield from _both(kcal(target), target, "kcal/day", f"{number(present)} kcal/day × (100 − {number(share)}) %")
