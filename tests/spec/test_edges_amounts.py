@@ -104,6 +104,17 @@ def test_what_is_kept_in_doubt(chart: tuple[object, ...], kcal: int, ml_h: str, 
     assert (kept.kcal, kept.rate_ml_h, kept.said) == (kcal, d(ml_h), said)
 
 
+def test_a_fall_inside_the_range_is_a_doubt_too() -> None:
+    advice = advise(feed("75", 40), draw(62, p="1.20"), draw(5, p="0.90")).advice
+    assert (advice.rule, advice.kcal) == ("falling", 1440)
+
+
+def test_a_site_that_holds_at_a_critical_level_brings_a_jump_down_to_a_step() -> None:
+    chart = stages(rate("30", 60), rate("75", 3)), draw(80, k="3.5"), draw(5, k="2.5")
+    advice = advise(*chart, protocol=with_choice(aspen(), "critical_low", "hold")).advice
+    assert advice.headline.endswith("; keep at most 50 mL/h (1200 kcal/day)")
+
+
 def test_a_feed_above_the_goal_is_brought_down_to_what_steps_can_have_come_to() -> None:
     advice = advise(feed("420", 40), FINE).advice
     assert advice.rule == "over-goal"
@@ -128,6 +139,8 @@ def test_energy_of_several_feeds_is_not_brought_down_from_the_rate_of_one() -> N
 
 CUTS = [
     # chart, what is said first, kcal/day
+    pytest.param((stages(rate("10", 60), rate("75", 3)), draw(80), draw(10, k="2.4")), "halve from 75 to 30 mL/h (720 kcal/day)", 720, id="after a jump: by half, and to a step above what ran"),
+    pytest.param((stages(rate("10", 60), rate("300", 22), rate("75", 19)), draw(80), draw(20, k="2.4"), draw(5, k="2.45")), "already cut: bring down from 75 to 30 mL/h (720 kcal/day)", 720, id="cut by half from a jump: to a step above what ran"),
     pytest.param((feed("60", 60), draw(80), draw(10, p="0.30")), "halve from 60 to 30 mL/h (720 kcal/day)", 720, id="halved"),
     pytest.param((feed("80", 60), draw(80), draw(10, p="0.30")), "halve from 80 to 40 mL/h (960 kcal/day)", 960, id="to more than a first day allows: it is none"),
     pytest.param((stages(rate("60", 60), rate("30", 10)), draw(80), draw(10, p="0.30")), "halve from 30 to 15 mL/h (360 kcal/day)", 360, id="it was 30 when the level was drawn"),

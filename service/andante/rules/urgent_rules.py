@@ -118,7 +118,8 @@ def urgent_review(s: Situation) -> Decision | None:
         "hold": f"keep at most {energy_words(sized)}",
     }[answer]
     if already:
-        words = f"already cut: keep {energy_words(sized)}"
+        lower = sized is not None and s.course.present_kcal is not None and sized.kcal < s.course.present_kcal
+        words = "already cut: " + (lower_words(s, sized, "bring down") if lower else f"keep {energy_words(sized)}")
     if s.new_start_at is not None and answer != "stop":
         until = at(s.new_start_at, s.picture.zone)
         words = "keep the feed off until reviewed"
