@@ -10,7 +10,7 @@ import pytest
 
 from andante.domain.advice import NoticeCode
 from andante.domain.picture import EnergyOrder, OrderState, ReplacementOrder
-from pictures import K, P, advise, dextrose_drip, dose, draw, feed, goal, h, parenteral, planned
+from pictures import K, P, advise, dextrose_drip, dose, draw, feed, goal, h, parenteral, planned, rate
 
 SAID = "Glucose by vein already brings {} g a day"
 DRIPS = [
@@ -113,8 +113,22 @@ FIRST_DRAWN = [
     # draws h ago beside a feed of 40 h, what is said of a baseline
     pytest.param((draw(62), draw(14), draw(5)), None, id="a baseline"),
     pytest.param((draw(14), draw(5)), "Potassium, phosphate and magnesium were first drawn after feeding began", id="the first after 26 h of feeding"),
+    pytest.param((draw(40), draw(14), draw(5)), None, id="drawn as feeding began"),
     pytest.param((draw(62, p=None), draw(14), draw(5)), "Phosphate was first drawn after feeding began", id="phosphate alone"),
 ]  # fmt: skip
+
+
+def test_a_baseline_is_missed_for_as_long_as_falls_count() -> None:
+    """Five days from the start."""
+    for began, told in ((120, True), (120.1, False)):
+        because = advise(feed("30", began), draw(14), draw(5)).advice.because
+        assert any("first drawn after feeding began" in line for line in because) is told
+
+
+def test_a_draw_at_the_instant_of_a_jump_shows_nothing_of_it() -> None:
+    jumped = feed(deliveries=(rate("30", 200), rate("60", 5)), since=200)
+    because = advise(jumped, draw(210), draw(5)).advice.because
+    assert any("has been taken since the energy jumped Thu 6 Mar 03:00" in line for line in because), because
 
 
 @pytest.mark.parametrize(("draws", "says"), FIRST_DRAWN)

@@ -106,7 +106,7 @@ def glucose_words(s: Situation) -> tuple[str, ...]:
 def drip_words(s: Situation) -> tuple[str, ...]:
     """Before feeding: as much glucose by vein as a first day by vein allows drives levels down as a feed does."""
     grams = dextrose_g_day(s.course.others, s.now, s.protocol.energy, s.picture)
-    if s.course.feeding or grams < s.protocol.energy.initial_dextrose_low.value:
+    if grams < s.protocol.energy.initial_dextrose_low.value:
         return ()
     return (
         f"Glucose by vein already brings {plain(grams)} g a day: it lowers potassium, phosphate and magnesium as a "
