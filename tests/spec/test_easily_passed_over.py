@@ -10,7 +10,8 @@ import pytest
 
 from andante.domain.advice import NoticeCode
 from andante.domain.picture import EnergyOrder, OrderState, ReplacementOrder
-from pictures import K, P, advise, dextrose_drip, dose, draw, feed, goal, h, parenteral, planned, rate
+from andante.present.as_text import advice_name
+from pictures import K, P, advise, dextrose_drip, dose, draw, feed, goal, h, parenteral, planned, propofol, rate
 
 SAID = "Glucose by vein already brings {} g a day"
 DRIPS = [
@@ -151,3 +152,37 @@ def test_of_an_order_that_was_ended_no_rate_of_nothing_is_told(levels: object, s
     head = advise(feed("30", 40, state=OrderState.ENDED, ended=3), draw(62), levels).advice.headline
     assert head.endswith(says)
     assert "0 kcal" not in head
+
+
+UNDER_A_DOSE = [
+    # a potassium dose beside a high potassium, priority of the notice
+    pytest.param((), "routine", id="none documented"),
+    pytest.param((dose(K, ago=23.9),), "urgent", id="given within a day"),
+    pytest.param((dose(K, ago=24),), "routine", id="given a day ago"),
+    pytest.param((dose(K, ago=30, running=True),), "urgent", id="begun longer ago, and still running"),
+    pytest.param((dose(P, ago=30, running=True),), "routine", id="another electrolyte runs"),
+]
+
+
+@pytest.mark.parametrize(("doses", "priority"), UNDER_A_DOSE)
+def test_a_high_level_under_its_own_replacement_is_urgent(doses: tuple[object, ...], priority: str) -> None:
+    said = advise(feed("30", 40), draw(62), draw(1, k="5.6"), doses)
+    [notice] = [n for n in said.notices if n.code is NoticeCode.REPLACEMENT]
+    assert notice.priority == priority
+
+
+LOWERS = [
+    # chart, whether less than what runs is advised
+    pytest.param((feed("60", 60), propofol("60", 60)), True, id="the feed stops, and what remains is named"),
+    pytest.param((feed("80", 60),), True, id="above the goal"),
+    pytest.param((feed("75", 60),), False, id="at the goal"),
+    pytest.param((feed("30", 60),), False, id="a step up"),
+    pytest.param((feed("80", 60, state=OrderState.PAUSED, ended=3),), False, id="off: there is nothing to bring down"),
+]
+
+
+@pytest.mark.parametrize(("chart", "lowers"), LOWERS)
+def test_an_advice_knows_whether_it_feeds_less(chart: tuple[object, ...], lowers: bool) -> None:
+    advice = advise(chart, draw(80), draw(5)).advice
+    assert advice.lowers is lowers
+    assert (advice_name(advice) == "Bring down") is lowers

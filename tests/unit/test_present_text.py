@@ -68,19 +68,17 @@ def test_every_advice_code_has_words() -> None:
 
 
 @pytest.mark.parametrize(
-    ("code", "rule", "headline", "name"),
+    ("code", "rule", "lowers", "name"),
     [
-        (AdviceCode.NOT_AT_RISK, "risk-not-shown", "Not watched yet, and risk is not ruled out", "Risk not known"),
-        (AdviceCode.NOT_AT_RISK, "not-at-risk", "Not watched: not at risk by the protocol's criteria", "Not at risk"),
-        (AdviceCode.HOLD, "over-goal", "Bring down from 90 to 75 mL/h: ordered energy is above the goal", "Bring down"),
-        (AdviceCode.HOLD, "over-goal", "Stop the feed (240 kcal/day): ordered energy is above the goal", "Bring down"),
-        (AdviceCode.HOLD, "low-while-feeding", "Hold at 30 mL/h: potassium low", "Hold"),
+        (AdviceCode.NOT_AT_RISK, "risk-not-shown", False, "Risk not known"),
+        (AdviceCode.NOT_AT_RISK, "not-at-risk", False, "Not at risk"),
+        (AdviceCode.HOLD, "over-goal", True, "Bring down"),
+        (AdviceCode.HOLD, "low-while-feeding", False, "Hold"),
+        (AdviceCode.HALVE, "difficult-to-correct", True, "Halve"),
     ],
 )
-def test_the_name_over_an_advice_agrees_with_its_first_line(
-    code: AdviceCode, rule: str, headline: str, name: str
-) -> None:
-    said = replace(an_assessment(), advice=replace(an_advice(headline=headline), code=code, rule=rule))
+def test_the_name_over_an_advice_agrees_with_what_it_does(code: AdviceCode, rule: str, lowers: bool, name: str) -> None:
+    said = replace(an_assessment(), advice=replace(an_advice(), code=code, rule=rule, lowers=lowers))
     assert f"{name}; " in printed(assessment_view(said, UTC))
 
 

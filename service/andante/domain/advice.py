@@ -182,6 +182,7 @@ class Advice:
     priority: Priority = Priority.ROUTINE
     tell: Tell = Tell.DIETITIAN
     focus: str = ""  # the order under review
+    lowers: bool = False  # less than what runs now, whatever the code says
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

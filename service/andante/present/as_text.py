@@ -71,7 +71,7 @@ def advice_name(advice: Advice) -> str:
     """The short name over an advice, in agreement with its first line where that says something else than its code."""
     if advice.rule == "risk-not-shown":
         return "Risk not known"
-    if advice.code is AdviceCode.HOLD and advice.headline.startswith(("Bring down ", "Stop the feed ")):
+    if advice.code is AdviceCode.HOLD and advice.lowers:
         return "Bring down"
     return advice_words(advice.code)
 

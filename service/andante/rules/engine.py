@@ -24,6 +24,7 @@ from andante.rules.notices import give_notice
 from andante.rules.phrases import level, named_once, span
 from andante.rules.situation import Situation, take_in
 from andante.rules.table import decide
+from andante.rules.telling import lowers
 
 
 def evaluate(picture: Picture, protocol: Protocol, now: datetime) -> Assessment:
@@ -67,6 +68,7 @@ def _advice(s: Situation, decision: Decision) -> Advice:
         rule=decision.rule,
         headline=decision.headline,
         kcal=sized.kcal if sized else None,
+        lowers=lowers(s, sized),
         rate_ml_h=sized.rate_ml_h if sized else None,
         bolus_ml=sized.bolus_ml if sized else None,
         dextrose_g=sized.dextrose_g if sized else None,

@@ -55,8 +55,8 @@ def next_due(reading: Reading, picture: Picture, protocol: Protocol, now: dateti
         doses = [dose for dose in picture.replacements if reading.analyte in dose.analytes and dose.given <= now]
         due = max(recheck_due(dose, reading.analyte, protocol) for dose in doses)
         # When one that is still running will end is not known: the usual draws go on.
-        drawn = [a.result.collected for a in reading.evidence.unsettled if a.result.collected is not None]
-        return min(due, max(drawn) + every) if drawn and any(dose.running for dose in doses) else due
+        drawn = reading.evidence.last_drawn(now)
+        return min(due, drawn + every) if drawn is not None and any(dose.running for dose in doses) else due
     if last is None or reading.state in (
         AnalyteState.MISSING,
         AnalyteState.UNREADABLE,

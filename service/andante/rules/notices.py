@@ -5,7 +5,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from andante.domain.advice import AdviceCode, Fact, GapStage, Notice, NoticeCode, Priority, Tell, with_subject
-from andante.domain.picture import LabResult, Vitamin
+from andante.domain.picture import LabResult, ReplacementDose, Vitamin
 from andante.domain.quantities import Analyte
 from andante.rules.bands import Band, band_of
 from andante.rules.decision import Decision
@@ -98,7 +98,7 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
     if high:
         doses = _doses(s, high)
         pressing = any(r.evidence.danger is Band.CRITICAL_HIGH for r in high) or any(
-            f.when is not None and s.now - f.when < DAY for f in doses
+            d.running or s.now - d.given < DAY for d in _given(s, high)
         )
         words = "; ".join(level_words(s, r) for r in high)
         given = f" {sentence(_dose_words(s, doses))}: please check whether it should go on." if doses else ""
@@ -118,17 +118,20 @@ def _replacement(s: Situation) -> tuple[Notice, ...]:
 
 def _doses(s: Situation, readings: list[Reading]) -> list[Fact]:
     """The replacement doses of any of them that the chart documents until now, oldest first."""
-    doses = [
+    doses = (
         Fact(
             label="replacement dose",
             value=(d.text or names(d.analytes)) + (", charted as running" if d.running else ""),
             when=d.given,
             source=d.source,
         )
-        for d in s.picture.replacements
-        if d.given <= s.now and any(r.analyte in d.analytes for r in readings)
-    ]
+        for d in _given(s, readings)
+    )
     return sorted(doses, key=lambda f: (f.when.timestamp() if f.when else 0.0, f.source))
+
+
+def _given(s: Situation, readings: list[Reading]) -> list[ReplacementDose]:
+    return [d for d in s.picture.replacements if d.given <= s.now and any(r.analyte in d.analytes for r in readings)]
 
 
 def _ordered(s: Situation, readings: list[Reading]) -> list[Fact]:

@@ -88,12 +88,17 @@ def figure_words(s: Situation, sized: Sized | None) -> tuple[str, ...]:
 
 def keep_words(s: Situation, sized: Sized | None) -> str:
     """`Hold at 25 mL/h …`, or what it must come down to where more than that runs."""
-    present = s.course.present_kcal
     if off := paused_words(s, sized):
         return off
-    if sized is not None and present is not None and sized.kcal < present:
+    if lowers(s, sized):
         return sentence(lower_words(s, sized, "bring down"))
     return f"Hold at {energy_words(sized)}"
+
+
+def lowers(s: Situation, sized: Sized | None) -> bool:
+    """Whether it is less than what runs now. Of a feed that is off there is nothing to bring down."""
+    present = s.course.present_kcal
+    return s.new_start_at is None and sized is not None and present is not None and sized.kcal < present
 
 
 def paused_words(s: Situation, sized: Sized | None) -> str:

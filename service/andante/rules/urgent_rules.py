@@ -21,6 +21,7 @@ from andante.rules.telling import (
     figure_words,
     level_words,
     lower_words,
+    lowers,
     percent_words,
     run_words,
 )
@@ -118,7 +119,7 @@ def urgent_review(s: Situation) -> Decision | None:
         "hold": f"keep at most {energy_words(sized)}",
     }[answer]
     if already:
-        lower = sized is not None and s.course.present_kcal is not None and sized.kcal < s.course.present_kcal
+        lower = lowers(s, sized)
         words = "already cut: " + (lower_words(s, sized, "bring down") if lower else f"keep {energy_words(sized)}")
     if s.new_start_at is not None and answer != "stop":
         until = at(s.new_start_at, s.picture.zone)
